@@ -1,0 +1,1 @@
+"""Tracks and raw streams to open formats."""

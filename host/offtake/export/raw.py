@@ -1,0 +1,20 @@
+"""The receiver's bytes as they came."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from offtake.export.aside import write_aside
+
+
+def write_raw(chunks: Iterable[bytes], path: Path, *, replace: bool = False) -> int:
+    """Write ``chunks`` one after the other to ``path`` and return the number of bytes.
+
+    Raises as :func:`offtake.export.aside.write_aside` does.
+    """
+    size = 0
+    with write_aside(path, replace=replace) as handle:
+        for chunk in chunks:
+            size += handle.write(chunk)
+    return size

@@ -1,0 +1,373 @@
+"""Strict loader of dialect definitions (``shared_spec/dialects/*.toml``) to decoder tables.
+
+Anything that is not understood is an error: unknown keys, unknown kinds, fields over one another, names
+without their unit. Every error is a :class:`~offtake.errors.SpecError` with the file and the key path.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, cast
+
+from offtake.dialects.tables import (
+    FIELD_KINDS,
+    Address,
+    Dialect,
+    Field,
+    FieldKind,
+    Framing,
+    LetterSet,
+    Sentence,
+)
+from offtake.errors import InputOutputError, SpecError
+
+# A value's unit stands at the end of its name, so that nobody has to look it up.
+UNIT_ENDINGS = {
+    "deg": "_deg",
+    "m": "_m",
+    "kn": "_kn",
+    "km/h": "_km_h",
+    "m/s": "_m_s",
+    "s": "_s",
+    "us": "_us",
+    "h": "_h",
+    "min": "_min",
+    "dB-Hz": "_db_hz",
+}
+_KIND_UNITS = {"time_of_day": "us", "latitude": "deg", "longitude": "deg"}
+_NUMERIC_KINDS = ("number", "signed_number", "integer", "list")
+# Keys a field may have beyond those every field has.
+_KIND_KEYS: dict[str, tuple[str, ...]] = {
+    "number": ("unit", "unit_letter", "min", "max"),
+    "signed_number": ("unit", "positive", "negative", "min", "max"),
+    "integer": ("unit", "base", "min", "max"),
+    "letter": ("letters",),
+    "letters": ("letters",),
+    "list": ("count", "base", "min", "max"),
+    "groups": ("count", "fields"),
+}
+_COLUMNS_MAX = 100
+_IDENTIFIER = re.compile(r"[a-z][a-z0-9_]*")
+
+
+def load_dialect(path: Path) -> Dialect:
+    """Read one dialect file.
+
+    Raises :class:`~offtake.errors.InputOutputError` when it cannot be read and
+    :class:`~offtake.errors.SpecError` when it is wrong.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise InputOutputError(f"cannot read: {error.strerror}", where=str(path)) from error
+    except UnicodeDecodeError as error:
+        raise SpecError(f"byte {error.start} is not UTF-8", where=str(path), expected="UTF-8 text") from error
+    return parse_dialect(text, str(path))
+
+
+def load_dialects(directory: Path) -> tuple[Dialect, ...]:
+    """Read every ``*.toml`` of ``directory`` in name order; two files may not name the same dialect."""
+    dialects: dict[str, Dialect] = {}
+    paths = sorted(directory.glob("*.toml"))
+    if not paths:
+        raise SpecError("no dialect", where=str(directory), expected="at least one *.toml file")
+    for path in paths:
+        dialect = load_dialect(path)
+        if dialect.name in dialects:
+            where = f"{path}: dialect.name"
+            raise SpecError(f"{dialect.name!r} is taken", where=where, expected="a name no other file has")
+        dialects[dialect.name] = dialect
+    return tuple(dialects.values())
+
+
+def parse_dialect(text: str, where: str) -> Dialect:
+    """Return the dialect that TOML ``text`` declares; ``where`` names its file in errors."""
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SpecError(f"not TOML: {error}", where=where, expected="TOML 1.0") from error
+    root = _Table(tree, where, "")
+    head = root.table("dialect")
+    framing = _read_framing(root.table("framing"))
+    address = _read_address(root.table("address"))
+    letters = tuple(_read_letters(name, table) for name, table in root.tables("letters"))
+    known = {one.name: one for one in letters}
+    sentences = tuple(_read_sentence(name, table, known, address) for name, table in root.tables("sentences"))
+    if not sentences:
+        raise root.error("sentences", "no sentence", "at least one")
+    dialect = Dialect(
+        name=head.identifier("name"),
+        title=head.text("title"),
+        family=cast(Any, head.one_of("family", ("sentence",))),
+        doc=head.text("doc"),
+        framing=framing,
+        address=address,
+        letters=letters,
+        sentences=sentences,
+    )
+    head.done()
+    root.done()
+    return dialect
+
+
+def _read_framing(table: _Table) -> Framing:
+    starts = table.characters("starts", 1, 4)
+    separator = table.characters("separator", 1, 1)
+    mark = table.characters("check_mark", 1, 1)
+    if len(set(starts + separator + mark)) != len(starts) + 2:
+        expected = "start, separator and check mark all different"
+        raise table.error("starts", "a character has two meanings", expected)
+    framing = Framing(
+        starts=starts,
+        separator=separator,
+        check=cast(Any, table.one_of("check", ("xor8",))),
+        check_mark=mark,
+        line_end=table.one_of("line_end", ("\r\n", "\n", "\r")),
+        max_length=table.integer("max_length", 16, 65535),
+    )
+    table.done()
+    return framing
+
+
+def _read_address(table: _Table) -> Address:
+    address = Address(
+        talker_letters=table.integer("talker_letters", 1, 4),
+        name_letters=table.integer("name_letters", 1, 8),
+        proprietary=table.characters("proprietary", 1, 1),
+    )
+    table.done()
+    return address
+
+
+def _read_letters(name: str, table: _Table) -> LetterSet:
+    if not _IDENTIFIER.fullmatch(name):
+        raise table.error("", f"{name!r} is no name", "small letters, digits and underscores")
+    codes = table.table("codes")
+    pairs = tuple((code, codes.word(code)) for code in codes.names())
+    codes.done()
+    if not pairs:
+        raise table.error("codes", "no code", "at least one")
+    for code, _ in pairs:
+        if len(code) != 1 or not code.isascii():
+            raise table.error(f"codes.{code}", f"{code!r} is not one character", "a single ASCII character")
+    names = [meaning for _, meaning in pairs]
+    if len(set(names)) != len(names):
+        raise table.error("codes", "two codes have the same name", "a name of its own for each code")
+    other = table.word("other") if table.has("other") else None
+    letters = LetterSet(name, table.text("doc"), pairs, other)
+    table.done()
+    return letters
+
+
+def _read_sentence(name: str, table: _Table, letters: dict[str, LetterSet], address: Address) -> Sentence:
+    proprietary = name.startswith(address.proprietary) and len(name) > address.name_letters
+    upper = name.isascii() and name.isalnum() and name == name.upper()
+    if not upper or not (proprietary or len(name) == address.name_letters):
+        length = address.name_letters
+        expected = f"{length} capital letters or digits, or {address.proprietary} and at least {length}"
+        raise table.error("", f"{name!r} is no sentence name", expected)
+    fields = _read_fields(table, letters, inside_group=False)
+    sentence = Sentence(name, table.text("doc"), fields)
+    table.done()
+    _check_tail(sentence, table)
+    return sentence
+
+
+def _check_tail(sentence: Sentence, table: _Table) -> None:
+    """Optional fields stand last, and what follows groups is too short to be mistaken for one more group."""
+    optional_at: int | None = None
+    for index, field in enumerate(sentence.fields):
+        if optional_at is not None and not field.optional:
+            what = f"{field.name!r} follows an optional field"
+            raise table.error(f"fields[{index}].optional", what, "true")
+        optional_at = index if field.optional else None
+    groups = [field for field in sentence.fields if field.kind == "groups"]
+    if len(groups) > 1:
+        raise table.error("fields", "two fields of kind groups", "at most one")
+    for field in groups:
+        tail = sentence.columns_full - field.end
+        if tail >= field.group_columns:
+            expected = f"fewer than {field.group_columns}"
+            raise table.error("fields", f"{tail} columns follow {field.name!r}", expected)
+
+
+def _read_fields(table: _Table, letters: dict[str, LetterSet], *, inside_group: bool) -> tuple[Field, ...]:
+    fields: list[Field] = []
+    names: set[str] = set()
+    for part in table.list_of_tables("fields"):
+        field = _read_field(part, letters, inside_group)
+        if field.name in names:
+            raise part.error("name", f"{field.name!r} is taken", "a name of its own for each field")
+        names.add(field.name)
+        expected_at = fields[-1].end + 1 if fields else 1
+        if field.at < expected_at:
+            where = fields[-1].name if fields else "the address"
+            raise part.error("at", f"column {field.at} belongs to {where!r}", f"{expected_at} or more")
+        if field.end > _COLUMNS_MAX:
+            raise part.error("at", f"reaches column {field.end}", f"at most {_COLUMNS_MAX}")
+        fields.append(field)
+    if not fields:
+        raise table.error("fields", "no field", "at least one")
+    return tuple(fields)
+
+
+def _read_field(part: _Table, letters: dict[str, LetterSet], inside_group: bool) -> Field:
+    name = part.identifier("name")
+    kind = part.one_of("kind", FIELD_KINDS)
+    if inside_group and kind == "groups":
+        raise part.error("kind", "groups inside groups", "a plain kind")
+    allowed = _KIND_KEYS.get(kind, ())
+    for key in part.names():
+        if key not in ("at", "name", "kind", "doc", "optional", *allowed):
+            expected = ", ".join(("at", "name", "kind", "doc", "optional", *allowed))
+            raise part.error(key, f"unknown key for kind {kind!r}", f"one of {expected}")
+    unit = part.one_of("unit", tuple(UNIT_ENDINGS)) if part.has("unit") else _KIND_UNITS.get(kind, "")
+    if unit and not name.endswith(UNIT_ENDINGS[unit]):
+        raise part.error("name", f"{name!r} hides its unit", f"a name ending in {UNIT_ENDINGS[unit]!r}")
+    minimum, maximum = _read_range(part, kind)
+    letters_name = ""
+    if kind in ("letter", "letters"):
+        letters_name = part.one_of("letters", tuple(letters))
+    inner: tuple[Field, ...] = ()
+    if kind == "groups":
+        inner = _read_fields(part, letters, inside_group=True)
+    field = Field(
+        name=name,
+        kind=cast(FieldKind, kind),
+        at=part.integer("at", 1, _COLUMNS_MAX),
+        doc=part.text("doc"),
+        unit=unit,
+        optional=part.boolean("optional") if part.has("optional") else False,
+        minimum=minimum,
+        maximum=maximum,
+        base=_read_base(part),
+        unit_letter=part.characters("unit_letter", 1, 1) if part.has("unit_letter") else "",
+        positive=part.characters("positive", 1, 1) if kind == "signed_number" else "",
+        negative=part.characters("negative", 1, 1) if kind == "signed_number" else "",
+        letters=letters_name,
+        count=part.integer("count", 1, _COLUMNS_MAX) if kind in ("list", "groups") else 1,
+        fields=inner,
+    )
+    part.done()
+    return field
+
+
+def _read_range(part: _Table, kind: str) -> tuple[int | float | None, int | float | None]:
+    minimum = part.number("min") if kind in _NUMERIC_KINDS and part.has("min") else None
+    maximum = part.number("max") if kind in _NUMERIC_KINDS and part.has("max") else None
+    if minimum is not None and maximum is not None and minimum > maximum:
+        raise part.error("max", f"{maximum} is below min", f"{minimum} or more")
+    return minimum, maximum
+
+
+def _read_base(part: _Table) -> int:
+    if not part.has("base"):
+        return 10
+    base = part.integer("base", 2, 36)
+    if base not in (10, 16):
+        raise part.error("base", f"{base} is not read", "10 or 16")
+    return base
+
+
+class _Table:
+    """A TOML table that knows where it stands and which of its keys were asked for."""
+
+    def __init__(self, values: dict[str, Any], where: str, path: str) -> None:
+        self._values = values
+        self._where = where
+        self._path = path
+        self._asked: set[str] = set()
+
+    def error(self, key: str, what: str, expected: str) -> SpecError:
+        path = ".".join(part for part in (self._path, key) if part)
+        return SpecError(what, where=f"{self._where}: {path}", expected=expected)
+
+    def names(self) -> tuple[str, ...]:
+        return tuple(self._values)
+
+    def has(self, key: str) -> bool:
+        return key in self._values
+
+    def done(self) -> None:
+        for key in self._values:
+            if key not in self._asked:
+                raise self.error(key, "unknown key", f"one of {', '.join(sorted(self._asked))}")
+
+    def text(self, key: str) -> str:
+        value = self._get(key, "text")
+        if not isinstance(value, str) or not value.strip():
+            raise self.error(key, f"{value!r} is no text", "a text that is not empty")
+        return value
+
+    def word(self, key: str) -> str:
+        value = self._get(key, "a word")
+        if not isinstance(value, str) or not re.fullmatch(r"[a-z0-9_]+", value):
+            raise self.error(key, f"{value!r} is no word", "small letters, digits and underscores")
+        return value
+
+    def identifier(self, key: str) -> str:
+        value = self._get(key, "a name")
+        if not isinstance(value, str) or not _IDENTIFIER.fullmatch(value):
+            expected = "small letters, digits and underscores, a letter first"
+            raise self.error(key, f"{value!r} is no name", expected)
+        return value
+
+    def characters(self, key: str, least: int, most: int) -> str:
+        value = self._get(key, "text")
+        plain = isinstance(value, str) and value.isascii() and value.isprintable()
+        if not plain or not least <= len(value) <= most:
+            expected = f"{least} to {most} printable ASCII characters"
+            raise self.error(key, f"{value!r} does not fit", expected)
+        return cast(str, value)
+
+    def one_of(self, key: str, choices: Sequence[str]) -> str:
+        expected = "one of " + ", ".join(repr(choice) for choice in choices)
+        value = self._get(key, expected)
+        if value not in choices:
+            raise self.error(key, f"{value!r} is unknown", expected)
+        return cast(str, value)
+
+    def integer(self, key: str, least: int, most: int) -> int:
+        value = self._get(key, "a whole number")
+        if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= most:
+            raise self.error(key, f"{value!r} does not fit", f"a whole number from {least} to {most}")
+        return value
+
+    def number(self, key: str) -> int | float:
+        value = self._get(key, "a number")
+        good = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < float("inf")
+        if not good:
+            raise self.error(key, f"{value!r} is no finite number", "a number")
+        return cast("int | float", value)
+
+    def boolean(self, key: str) -> bool:
+        value = self._get(key, "true or false")
+        if not isinstance(value, bool):
+            raise self.error(key, f"{value!r} does not fit", "true or false")
+        return value
+
+    def table(self, key: str) -> _Table:
+        value = self._get(key, "a table")
+        if not isinstance(value, dict):
+            raise self.error(key, f"{value!r} is no table", "a table")
+        return _Table(value, self._where, ".".join(part for part in (self._path, key) if part))
+
+    def tables(self, key: str) -> list[tuple[str, _Table]]:
+        parent = self.table(key)
+        return [(name, parent.table(name)) for name in parent.names()]
+
+    def list_of_tables(self, key: str) -> list[_Table]:
+        value = self._get(key, "a list of tables")
+        if not isinstance(value, list) or not all(isinstance(part, dict) for part in value):
+            raise self.error(key, "not a list of tables", "a list of tables")
+        path = ".".join(part for part in (self._path, key) if part)
+        return [_Table(part, self._where, f"{path}[{index}]") for index, part in enumerate(value)]
+
+    def _get(self, key: str, expected: str) -> Any:
+        self._asked.add(key)
+        if key not in self._values:
+            raise self.error(key, "missing", expected)
+        return self._values[key]

