@@ -1,0 +1,34 @@
+#include "ot_crc.h"
+
+#include "ot_flash.h"
+#include "ot_spec.h"
+
+uint32_t ot_crc32_add(uint32_t crc, uint8_t byte)
+{
+    return (crc >> 8) ^ ot_flash_u32(&ot_crc32_table[(uint8_t)((uint8_t)crc ^ byte)]);
+}
+
+uint32_t ot_crc32_add_u32(uint32_t crc, uint32_t value)
+{
+    for (uint8_t i = 0; i < 4u; i++) {
+        crc = ot_crc32_add(crc, (uint8_t)value);
+        value >>= 8;
+    }
+    return crc;
+}
+
+uint8_t ot_crc7_end(const uint8_t *bytes, uint8_t size)
+{
+    uint8_t crc = 0;
+    for (uint8_t i = 0; i < size; i++) {
+        uint8_t byte = bytes[i];
+        for (uint8_t bit = 0; bit < 8u; bit++) {
+            crc = (uint8_t)(crc << 1);
+            if (((byte ^ crc) & 0x80u) != 0u) {
+                crc ^= 0x09u;
+            }
+            byte = (uint8_t)(byte << 1);
+        }
+    }
+    return (uint8_t)((uint8_t)(crc << 1) | 1u);
+}

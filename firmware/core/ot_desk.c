@@ -1,0 +1,490 @@
+#include "ot_desk.h"
+
+#include <stdbool.h>
+#include <string.h>
+
+#include "ot_board_atmega328p.h"
+#include "ot_bytes.h"
+#include "ot_card.h"
+#include "ot_crc.h"
+#include "ot_light.h"
+#include "ot_logger.h"
+#include "ot_port.h"
+#include "ot_ring.h"
+#include "ot_spec.h"
+
+#define TICKS_PER_MS 250u
+#define SECTOR_NONE 0xfffffffful
+#define FIELDS_MAX 24u /* longest request but `header`, which is not copied */
+#define HEADER_PACKET (2u + OT_BLOCK_SIZE + 2u)
+#define PACKET_OVERHEAD 4u /* kind, sequence, CRC-16 */
+
+/* Lives in the memory the desk is lent, so that it costs a recording logger nothing. */
+static struct desk_state {
+    uint8_t sector_bytes[OT_BLOCK_SIZE]; /* one sector, as read */
+    uint32_t sector;       /* position in the file of what it holds */
+    uint16_t scanned;      /* ring position up to which no end of a packet was seen */
+    uint8_t state;         /* ot_card_state */
+    uint8_t kind;
+    uint8_t sequence;
+    uint8_t fields[FIELDS_MAX];
+    uint16_t field_count; /* bytes between sequence and CRC, also when more than `fields` holds */
+    uint16_t begin;       /* ring positions of the packet at hand */
+    uint16_t end;
+    bool left;
+} *lent;
+
+#define desk (*lent)
+
+/* Undoes the COBS coding of the ring bytes between `at` and `end`. */
+typedef struct {
+    uint16_t at;
+    uint16_t end;
+    uint8_t left;
+    bool zero_due;
+    bool bad;
+} unstuffer;
+
+static bool unstuff(unstuffer *u, uint8_t *byte)
+{
+    while (u->left == 0u) {
+        if (u->at == u->end) {
+            return false;
+        }
+        if (u->zero_due) {
+            u->zero_due = false;
+            *byte = 0;
+            return true;
+        }
+        uint8_t code = *ot_ring_at(u->at++);
+        u->left = (uint8_t)(code - 1u);
+        u->zero_due = code != 0xffu;
+        if ((uint16_t)(u->end - u->at) < u->left) {
+            u->bad = true;
+            return false;
+        }
+    }
+    u->left--;
+    *byte = *ot_ring_at(u->at++);
+    return true;
+}
+
+static unstuffer packet_bytes(void)
+{
+    unstuffer u = {desk.begin, desk.end, 0, false, false};
+    return u;
+}
+
+/* Take the packet between desk.begin and desk.end apart; true when its check is right. */
+static bool open_packet(void)
+{
+    unstuffer u = packet_bytes();
+    uint8_t byte;
+    uint8_t late[2] = {0, 0};
+    uint16_t crc = OT_CRC16_PACKET_START;
+    uint16_t count = 0;
+    while (unstuff(&u, &byte)) {
+        if (count >= 2u) {
+            crc = ot_crc16_add(crc, late[0]);
+            uint16_t at = (uint16_t)(count - 2u);
+            if (at == 0u) {
+                desk.kind = late[0];
+            } else if (at == 1u) {
+                desk.sequence = late[0];
+            } else if (at - 2u < FIELDS_MAX) {
+                desk.fields[at - 2u] = late[0];
+            }
+        }
+        late[0] = late[1];
+        late[1] = byte;
+        count++;
+    }
+    desk.field_count = (uint16_t)(count - PACKET_OVERHEAD);
+    return !u.bad && count >= PACKET_OVERHEAD && ot_get_u16(late) == crc;
+}
+
+/* Look for a whole packet in the ring. The packet before it is released, so `desk` describes one at a time. */
+static bool next_packet(void)
+{
+    for (;;) {
+        uint8_t state = ot_port_lock();
+        uint16_t in = ot_ring.in;
+        ot_port_unlock(state);
+        if (desk.scanned == in) {
+            if ((uint16_t)(in - ot_ring.out) >= ot_ring.size) {
+                ot_ring_release(in, ot_ring.mark_in, ot_ring.loss_in); /* noise without an end: let it go */
+            }
+            return false;
+        }
+        if (*ot_ring_at(desk.scanned) != 0u) {
+            desk.scanned++;
+            continue;
+        }
+        desk.begin = ot_ring.out;
+        desk.end = desk.scanned++;
+        if (desk.begin != desk.end && open_packet()) {
+            return true;
+        }
+        ot_ring_release(desk.scanned, ot_ring.mark_in, ot_ring.loss_in);
+    }
+}
+
+static void release_packet(void) { ot_ring_release(desk.scanned, ot_ring.mark_in, ot_ring.loss_in); }
+
+/* An answer: kind, sequence, the fixed fields, then `size` bytes of data. */
+typedef struct {
+    uint8_t head[2u + FIELDS_MAX];
+    uint8_t head_size;
+    const uint8_t *data;
+    uint16_t data_size;
+    uint8_t check[2];
+} answer;
+
+static uint8_t answer_byte(const answer *a, uint16_t at)
+{
+    if (at < a->head_size) {
+        return a->head[at];
+    }
+    at = (uint16_t)(at - a->head_size);
+    return at < a->data_size ? a->data[at] : a->check[at - a->data_size];
+}
+
+/* Send an answer COBS-coded between two zero bytes. */
+static void send(answer *a)
+{
+    uint16_t total = (uint16_t)(a->head_size + a->data_size);
+    uint16_t crc = OT_CRC16_PACKET_START;
+    for (uint16_t i = 0; i < total; i++) {
+        crc = ot_crc16_add(crc, answer_byte(a, i));
+    }
+    ot_put_u16(a->check, crc);
+    total = (uint16_t)(total + 2u);
+    ot_port_serial_send(0);
+    uint16_t at = 0;
+    for (;;) {
+        uint8_t run = 0;
+        while (run < 254u && at + run < total && answer_byte(a, (uint16_t)(at + run)) != 0u) {
+            run++;
+        }
+        ot_port_serial_send((uint8_t)(run + 1u));
+        for (uint8_t i = 0; i < run; i++) {
+            ot_port_serial_send(answer_byte(a, at++));
+        }
+        if (at == total) {
+            break;
+        }
+        if (run != 254u) {
+            at++;
+        }
+    }
+    ot_port_serial_send(0);
+}
+
+static void reply(uint8_t kind, const ot_layout *layout, const void *record, const uint8_t *data, uint16_t size)
+{
+    answer a;
+    a.head[0] = kind;
+    a.head[1] = desk.sequence;
+    a.head_size = (uint8_t)(2u + ot_record_encode(layout, record, &a.head[2]));
+    a.data = data;
+    a.data_size = size;
+    send(&a);
+}
+
+static void refuse(uint8_t reason)
+{
+    ot_packet_refused refused = {desk.kind, reason};
+    reply(OT_PACKET_REFUSED, &ot_packet_refused_layout, &refused, 0, 0);
+}
+
+/* The request's fields, or a refusal. */
+static bool fields_are(const ot_layout *layout, uint8_t size, void *record)
+{
+    if (desk.field_count == size && ot_record_decode(layout, desk.fields, desk.field_count, record) == OT_OK) {
+        return true;
+    }
+    refuse(OT_REFUSAL_BAD_REQUEST);
+    return false;
+}
+
+static bool has_journal(void)
+{
+    if (desk.state == OT_CARD_STATE_READY || desk.state == OT_CARD_STATE_FULL || desk.state == OT_CARD_STATE_DAMAGED) {
+        return true;
+    }
+    refuse(OT_REFUSAL_NO_JOURNAL);
+    return false;
+}
+
+static void mount(void)
+{
+    desk.sector = SECTOR_NONE;
+    desk.state = ot_logger_mount(ot_light_poll);
+}
+
+static void on_greet(void)
+{
+    ot_packet_greet greet;
+    if (!fields_are(&ot_packet_greet_layout, OT_PACKET_GREET_SIZE, &greet)) {
+        return;
+    }
+    ot_packet_greeting greeting = {OT_LINK_VERSION, OT_LINK_CHUNK_MAX, OT_LINK_BAUD_FASTEST};
+    reply(OT_PACKET_GREETING, &ot_packet_greeting_layout, &greeting, 0, 0);
+}
+
+static void on_describe(void)
+{
+    ot_packet_description d;
+    memset(&d, 0, sizeof d);
+    d.firmware_major = OT_FIRMWARE_MAJOR;
+    d.firmware_minor = OT_FIRMWARE_MINOR;
+    d.firmware_patch = OT_FIRMWARE_PATCH;
+    d.board = ot_port_board_code();
+    d.spec_hash = OT_SPEC_HASH;
+    d.card_state = desk.state;
+    ot_port_supply_start();
+    while (!ot_port_supply_ready(&d.supply_mv)) {
+    }
+    if (desk.state == OT_CARD_STATE_READY || desk.state == OT_CARD_STATE_FULL || desk.state == OT_CARD_STATE_DAMAGED) {
+        d.journal_id = ot_the_journal.settings.journal_id;
+        d.journal_blocks = ot_the_journal.settings.blocks;
+        d.next_block = ot_the_journal.number + (desk.state == OT_CARD_STATE_FULL ? 1u : 0u);
+        d.last_run = ot_the_journal.last_run;
+    }
+    reply(OT_PACKET_DESCRIPTION, &ot_packet_description_layout, &d, 0, 0);
+}
+
+static void on_look(void)
+{
+    ot_packet_look look;
+    ot_block_header header;
+    bool blank;
+    if (!fields_are(&ot_packet_look_layout, OT_PACKET_LOOK_SIZE, &look) || !has_journal()) {
+        return;
+    }
+    if (look.position == 0u || look.position >= ot_the_journal.settings.blocks) {
+        refuse(OT_REFUSAL_PAST_END);
+        return;
+    }
+    uint8_t status = ot_journal_look(&ot_the_journal, look.position, &header, &blank);
+    if (status == OT_OK && header.journal_id != ot_the_journal.settings.journal_id) {
+        status = OT_FOREIGN_JOURNAL;
+    }
+    ot_packet_seen seen = {look.position, status, 0, 0, 0};
+    if (status == OT_OK) {
+        seen.block_number = header.block_number;
+        seen.run_number = header.run_number;
+        seen.open_tick = header.open_tick;
+    }
+    reply(OT_PACKET_SEEN, &ot_packet_seen_layout, &seen, 0, 0);
+}
+
+/* Have block `position` of the file in desk.sector_bytes. */
+static bool load_sector(uint32_t position)
+{
+    for (uint8_t attempt = 0; attempt < 3u && desk.sector != position; attempt++) {
+        desk.sector = SECTOR_NONE;
+        if (ot_card_read_open(ot_fat_sector(&ot_the_journal.file, position))) {
+            for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
+                desk.sector_bytes[i] = ot_card_read_byte();
+            }
+            desk.sector = ot_card_read_close() ? position : SECTOR_NONE;
+        }
+    }
+    return desk.sector == position;
+}
+
+static void on_read(void)
+{
+    ot_packet_read r;
+    if (!fields_are(&ot_packet_read_layout, OT_PACKET_READ_SIZE, &r) || !has_journal()) {
+        return;
+    }
+    if (r.chunk < 32u || r.chunk > OT_LINK_CHUNK_MAX || (r.chunk & (r.chunk - 1u)) != 0u || r.offset % r.chunk != 0u ||
+        r.length % r.chunk != 0u) {
+        refuse(OT_REFUSAL_BAD_REQUEST);
+        return;
+    }
+    if ((r.offset + r.length < r.offset) || (r.offset + r.length + OT_BLOCK_SIZE - 1u) / OT_BLOCK_SIZE > ot_the_journal.settings.blocks) {
+        refuse(OT_REFUSAL_PAST_END);
+        return;
+    }
+    for (; r.length != 0u; r.length -= r.chunk, r.offset += r.chunk) {
+        if (!load_sector(r.offset / OT_BLOCK_SIZE)) {
+            refuse(OT_REFUSAL_CARD_FAILED);
+            return;
+        }
+        ot_packet_data data = {r.offset};
+        reply(OT_PACKET_DATA, &ot_packet_data_layout, &data, &desk.sector_bytes[r.offset % OT_BLOCK_SIZE], r.chunk);
+        ot_light_poll();
+    }
+    ot_packet_done done = {r.offset};
+    reply(OT_PACKET_DONE, &ot_packet_done_layout, &done, 0, 0);
+}
+
+static void on_speed(void)
+{
+    ot_packet_speed speed;
+    release_packet(); /* its fields are copied; the trial below looks for the next one */
+    if (!fields_are(&ot_packet_speed_layout, OT_PACKET_SPEED_SIZE, &speed)) {
+        return;
+    }
+    if (speed.baud < 9600u || speed.baud > OT_LINK_BAUD_FASTEST) {
+        refuse(OT_REFUSAL_BAD_REQUEST);
+        return;
+    }
+    ot_packet_speed_set set = {speed.baud};
+    reply(OT_PACKET_SPEED_SET, &ot_packet_speed_set_layout, &set, 0, 0);
+    ot_port_serial_drain();
+    ot_port_serial_start(speed.baud, true);
+    uint32_t since = ot_port_tick();
+    while (ot_port_tick() - since < OT_LINK_BAUD_TRIAL_MS * (uint32_t)TICKS_PER_MS) {
+        if (next_packet()) {
+            /* Heard: the main loop takes it from here, as it comes. */
+            desk.scanned = desk.begin;
+            return;
+        }
+    }
+    ot_port_serial_start(OT_LINK_BAUD_FIRST, true);
+}
+
+/* Skip kind and sequence of the `header` packet: its next 512 bytes are the block. */
+static unstuffer header_bytes(void)
+{
+    unstuffer u = packet_bytes();
+    uint8_t byte;
+    (void)unstuff(&u, &byte);
+    (void)unstuff(&u, &byte);
+    return u;
+}
+
+static bool header_is_right(ot_head_journal_header *header)
+{
+    uint8_t bytes[OT_HEAD_JOURNAL_HEADER_SIZE];
+    unstuffer u = header_bytes();
+    uint32_t crc = OT_CRC32_START;
+    uint32_t check = 0;
+    uint8_t byte = 0;
+    for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
+        (void)unstuff(&u, &byte);
+        if (i < sizeof bytes) {
+            bytes[i] = byte;
+        }
+        if (i < OT_BLOCK_SIZE - OT_BLOCK_CHECK_SIZE) {
+            crc = ot_crc32_add(crc, byte);
+        } else {
+            check = (check >> 8) | ((uint32_t)byte << 24);
+        }
+    }
+    return check == (uint32_t)~crc &&
+           ot_record_decode(&ot_head_journal_header_layout, bytes, sizeof bytes, header) == OT_OK &&
+           header->blocks == ot_the_journal.settings.blocks;
+}
+
+static void put_header(void)
+{
+    unstuffer u = header_bytes();
+    uint8_t byte = 0;
+    for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
+        (void)unstuff(&u, &byte);
+        ot_card_put(byte);
+    }
+}
+
+static void on_header(void)
+{
+    ot_head_journal_header header;
+    if (!has_journal()) {
+        return;
+    }
+    if (desk.field_count != OT_BLOCK_SIZE || !header_is_right(&header)) {
+        refuse(OT_REFUSAL_BAD_HEADER);
+        return;
+    }
+    ot_card_answer taken = ot_card_write(ot_fat_sector(&ot_the_journal.file, 0), put_header);
+    ot_card_finish();
+    mount();
+    if (taken != OT_CARD_ACCEPTED || !has_journal()) {
+        refuse(OT_REFUSAL_CARD_FAILED);
+        return;
+    }
+    ot_packet_header_written written = {ot_the_journal.settings.journal_id};
+    reply(OT_PACKET_HEADER_WRITTEN, &ot_packet_header_written_layout, &written, 0, 0);
+}
+
+static void on_leave(void)
+{
+    reply(OT_PACKET_LEAVING, &ot_packet_leaving_layout, 0, 0, 0);
+    ot_port_serial_drain();
+    desk.left = true;
+}
+
+static void serve(void)
+{
+    switch (desk.kind) {
+    case OT_PACKET_GREET:
+        on_greet();
+        break;
+    case OT_PACKET_DESCRIBE:
+        on_describe();
+        break;
+    case OT_PACKET_LOOK:
+        on_look();
+        break;
+    case OT_PACKET_READ:
+        on_read();
+        break;
+    case OT_PACKET_SPEED:
+        on_speed();
+        return; /* released there */
+    case OT_PACKET_HEADER:
+        on_header();
+        break;
+    case OT_PACKET_LEAVE:
+        on_leave();
+        break;
+    default:
+        refuse(OT_REFUSAL_UNKNOWN_REQUEST);
+        break;
+    }
+    release_packet();
+}
+
+static bool is_greeted(void)
+{
+    ot_packet_greet greet;
+    uint32_t since = ot_port_tick();
+    while (ot_port_tick() - since < OT_LINK_GREET_WAIT_MS * (uint32_t)TICKS_PER_MS) {
+        ot_light_poll();
+        if (next_packet()) {
+            if (desk.kind == OT_PACKET_GREET && desk.field_count == OT_PACKET_GREET_SIZE &&
+                ot_record_decode(&ot_packet_greet_layout, desk.fields, OT_PACKET_GREET_SIZE, &greet) == OT_OK) {
+                return true;
+            }
+            release_packet();
+        }
+    }
+    return false;
+}
+
+void ot_desk_run(uint8_t *memory)
+{
+    lent = (struct desk_state *)(void *)memory;
+    ot_ring_start(memory + sizeof desk, (uint16_t)(OT_RING_BYTES - sizeof desk), 0xffffu);
+    desk.scanned = 0;
+    desk.left = false;
+    ot_port_serial_start(OT_LINK_BAUD_FIRST, false);
+    if (!is_greeted()) {
+        return;
+    }
+    ot_port_serial_start(OT_LINK_BAUD_FIRST, true);
+    ot_light_set(OT_LIGHT_DESK);
+    serve();
+    mount();
+    while (!desk.left) {
+        ot_light_poll();
+        if (next_packet()) {
+            serve();
+        }
+    }
+}

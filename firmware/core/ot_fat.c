@@ -1,0 +1,321 @@
+#include "ot_fat.h"
+
+#include <stdbool.h>
+#include <string.h>
+
+#include "ot_bytes.h"
+#include "ot_card.h"
+#include "ot_flash.h"
+#include "ot_spec.h"
+
+#define ENTRY_SIZE 32u
+#define ATTRIBUTE_NO_FILE 0x18u /* volume label or folder; long names have the label bit */
+#define READ_TRIES 3u
+
+static const uint8_t journal_name[11] OT_FLASH = {'O', 'F', 'F', 'T', 'A', 'K', 'E', ' ', 'J', 'N', 'L'};
+
+typedef struct {
+    uint32_t fat;         /* first sector of the first table */
+    uint32_t root;        /* FAT16: first sector; FAT32: first cluster */
+    uint32_t data;        /* sector of cluster 2 */
+    uint32_t clusters;    /* number of them */
+    uint16_t root_sectors; /* FAT16 only */
+    uint8_t cluster_size; /* sectors */
+    bool is_fat32;
+} volume;
+
+/* Read `size` bytes at `at` of a sector; a sector that reads badly is read again. */
+static bool read_part(uint32_t sector, uint16_t at, uint8_t *bytes, uint8_t size)
+{
+    for (uint8_t attempt = 0; attempt < READ_TRIES; attempt++) {
+        if (!ot_card_read_open(sector)) {
+            continue;
+        }
+        for (uint16_t i = 0; i < at; i++) {
+            (void)ot_card_read_byte();
+        }
+        for (uint8_t i = 0; i < size; i++) {
+            bytes[i] = ot_card_read_byte();
+        }
+        if (ot_card_read_close()) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static bool is_fat_partition(uint8_t type)
+{
+    return type == 0x04u || type == 0x06u || type == 0x0eu || type == 0x0bu || type == 0x0cu;
+}
+
+/* First sector of the volume: the first FAT partition, or the card itself when it has no partition table. */
+static uint8_t find_volume(uint32_t *first)
+{
+    uint8_t bytes[16];
+    if (!read_part(0, 510, bytes, 2)) {
+        return OT_CARD_STATE_CARD_FAILED;
+    }
+    if (bytes[0] != 0x55u || bytes[1] != 0xaau) {
+        return OT_CARD_STATE_NOT_FAT;
+    }
+    if (!read_part(0, 0, bytes, 13)) {
+        return OT_CARD_STATE_CARD_FAILED;
+    }
+    *first = 0;
+    if ((bytes[0] == 0xebu || bytes[0] == 0xe9u) && ot_get_u16(&bytes[11]) == OT_BLOCK_SIZE) {
+        return OT_CARD_STATE_READY; /* a boot sector */
+    }
+    for (uint16_t entry = 446; entry < 510u; entry = (uint16_t)(entry + 16u)) {
+        if (!read_part(0, entry, bytes, 16)) {
+            return OT_CARD_STATE_CARD_FAILED;
+        }
+        if (is_fat_partition(bytes[4])) {
+            *first = ot_get_u32(&bytes[8]);
+            return OT_CARD_STATE_READY;
+        }
+    }
+    return OT_CARD_STATE_NOT_FAT;
+}
+
+#define FROM_11(offset) (&b[(offset) - 11u])
+
+static uint8_t open_volume(volume *v)
+{
+    uint8_t b[37]; /* bytes 11 to 47 of the boot sector */
+    uint32_t first = 0;
+    uint8_t state = find_volume(&first);
+    if (state != OT_CARD_STATE_READY) {
+        return state;
+    }
+    if (!read_part(first, 11, b, sizeof b)) {
+        return OT_CARD_STATE_CARD_FAILED;
+    }
+    uint16_t reserved = ot_get_u16(FROM_11(14));
+    uint8_t fats = *FROM_11(16);
+    uint32_t total = ot_get_u16(FROM_11(19));
+    total = total != 0u ? total : ot_get_u32(FROM_11(32));
+    uint32_t fat_size = ot_get_u16(FROM_11(22));
+    fat_size = fat_size != 0u ? fat_size : ot_get_u32(FROM_11(36));
+    v->cluster_size = *FROM_11(13);
+    v->root_sectors = (uint16_t)((ot_get_u16(FROM_11(17)) + 15u) / 16u);
+    uint32_t before_data = reserved + fat_size * fats + v->root_sectors;
+    if (ot_get_u16(FROM_11(11)) != OT_BLOCK_SIZE || v->cluster_size == 0u ||
+        (v->cluster_size & (v->cluster_size - 1u)) != 0u || reserved == 0u || fats == 0u || fat_size == 0u ||
+        total <= before_data) {
+        return OT_CARD_STATE_NOT_FAT;
+    }
+    v->clusters = (total - before_data) / v->cluster_size;
+    v->is_fat32 = v->clusters >= 65525ul;
+    v->fat = first + reserved;
+    v->data = first + before_data;
+    v->root = v->is_fat32 ? ot_get_u32(FROM_11(44)) : first + before_data - v->root_sectors;
+    return v->clusters < 4085ul ? OT_CARD_STATE_NOT_FAT : OT_CARD_STATE_READY;
+}
+
+static bool is_cluster(const volume *v, uint32_t cluster) { return cluster >= 2u && cluster - 2u < v->clusters; }
+
+static uint32_t cluster_sector(const volume *v, uint32_t cluster) { return v->data + (cluster - 2u) * v->cluster_size; }
+
+/* The cluster after `cluster`; anything that is not a cluster ends the chain. False when the card does not read. */
+static bool next_cluster(const volume *v, uint32_t *cluster)
+{
+    uint8_t entry[4] = {0, 0, 0, 0};
+    uint32_t at = *cluster * (v->is_fat32 ? 4u : 2u);
+    if (!read_part(v->fat + at / OT_BLOCK_SIZE, (uint16_t)(at % OT_BLOCK_SIZE), entry, v->is_fat32 ? 4u : 2u)) {
+        return false;
+    }
+    *cluster = ot_get_u32(entry) & 0x0ffffffful;
+    return true;
+}
+
+/* What the search of the root directory is after. */
+typedef struct {
+    uint32_t cluster;
+    uint32_t size;
+    bool last; /* the directory ends here */
+} entry;
+
+/* Look for the journal in one sector of the root directory. */
+static uint8_t search_sector(uint32_t sector, entry *found)
+{
+    uint8_t state = OT_CARD_STATE_NO_JOURNAL;
+    if (!ot_card_read_open(sector)) {
+        return OT_CARD_STATE_CARD_FAILED;
+    }
+    for (uint8_t count = 0; count < OT_BLOCK_SIZE / ENTRY_SIZE; count++) {
+        bool same = !found->last && state != OT_CARD_STATE_READY;
+        uint32_t late = 0; /* the last four bytes */
+        for (uint8_t i = 0; i < ENTRY_SIZE; i++) {
+            uint8_t byte = ot_card_read_byte();
+            late = (late >> 8) | ((uint32_t)byte << 24);
+            found->last = found->last || (i == 0u && byte == 0u);
+            if (i < sizeof journal_name) {
+                same = same && byte == ot_flash_u8(&journal_name[i]);
+            } else if (i == sizeof journal_name) {
+                same = same && (byte & ATTRIBUTE_NO_FILE) == 0u;
+            } else if (same && i == 21u) {
+                found->cluster = late & 0xffff0000ul;
+            } else if (same && i == 27u) {
+                found->cluster |= late >> 16;
+            }
+        }
+        if (same) {
+            found->size = late;
+            state = OT_CARD_STATE_READY;
+        }
+    }
+    return ot_card_read_close() ? state : (uint8_t)OT_CARD_STATE_CARD_FAILED;
+}
+
+static uint8_t search_sectors(uint32_t sector, uint16_t count, entry *found)
+{
+    uint8_t state = OT_CARD_STATE_NO_JOURNAL;
+    for (uint16_t i = 0; i < count && !found->last && state == OT_CARD_STATE_NO_JOURNAL; i++) {
+        for (uint8_t attempt = 0; attempt < READ_TRIES; attempt++) {
+            found->last = false;
+            state = search_sector(sector + i, found);
+            if (state != OT_CARD_STATE_CARD_FAILED) {
+                break;
+            }
+        }
+    }
+    return state;
+}
+
+static uint8_t search_root(const volume *v, entry *found)
+{
+    if (!v->is_fat32) {
+        uint8_t state = search_sectors(v->root, v->root_sectors, found);
+        found->cluster &= 0xfffful; /* FAT16 has no upper half */
+        return state;
+    }
+    uint32_t folder = v->root;
+    for (uint16_t steps = 0; is_cluster(v, folder) && !found->last && steps < 2048u; steps++) {
+        uint8_t state = search_sectors(cluster_sector(v, folder), v->cluster_size, found);
+        if (state != OT_CARD_STATE_NO_JOURNAL) {
+            return state;
+        }
+        if (!next_cluster(v, &folder)) {
+            return OT_CARD_STATE_CARD_FAILED;
+        }
+    }
+    return OT_CARD_STATE_NO_JOURNAL;
+}
+
+/* Read table entries of a chain from one sector for as long as each names its neighbour; returns how many clusters
+ * follow `cluster` in a row within this sector of the table, and the first entry that breaks the row. */
+static bool follow_row(const volume *v, uint32_t cluster, uint32_t limit, uint32_t *row, uint32_t *after)
+{
+    uint8_t width = v->is_fat32 ? 4u : 2u;
+    uint32_t at = cluster * width;
+    uint32_t sector = v->fat + at / OT_BLOCK_SIZE;
+    for (uint8_t attempt = 0; attempt < READ_TRIES; attempt++) {
+        uint16_t left = (uint16_t)((OT_BLOCK_SIZE - at % OT_BLOCK_SIZE) / width);
+        if (!ot_card_read_open(sector)) {
+            continue;
+        }
+        for (uint16_t i = 0; i < at % OT_BLOCK_SIZE; i++) {
+            (void)ot_card_read_byte();
+        }
+        *row = 0;
+        *after = 0;
+        bool in_row = true;
+        while (in_row && left != 0u) {
+            uint32_t value = 0;
+            for (uint8_t i = 0; i < width; i++) {
+                value |= (uint32_t)ot_card_read_byte() << (8u * i);
+            }
+            *after = value & 0x0ffffffful;
+            in_row = *after == cluster + *row + 1u && *row + 1u < limit && is_cluster(v, *after);
+            *row += in_row ? 1u : 0u;
+            left--;
+        }
+        if (ot_card_read_close()) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* A chain that comes back to where it was would have one block of the journal written over another. */
+static bool overlaps(const ot_file *file)
+{
+    for (uint8_t i = 1; i < file->count; i++) {
+        const ot_extent *a = &file->extents[i];
+        for (const ot_extent *b = file->extents; b != a; b++) {
+            if (a->sector < b->sector + b->count && b->sector < a->sector + a->count) {
+                return true;
+            }
+        }
+    }
+    return false;
+}
+
+/* The file's chain as extents. */
+static uint8_t read_chain(const volume *v, uint32_t cluster, ot_file *file)
+{
+    uint32_t left = (file->blocks + v->cluster_size - 1u) / v->cluster_size;
+    file->count = 0;
+    while (left != 0u) {
+        if (!is_cluster(v, cluster)) {
+            return OT_CARD_STATE_NO_JOURNAL; /* the chain is shorter than the file's size says */
+        }
+        ot_extent *extent = &file->extents[file->count];
+        uint32_t sector = cluster_sector(v, cluster);
+        if (file->count != 0u && extent[-1].sector + extent[-1].count == sector) {
+            extent--;
+        } else if (file->count == OT_EXTENTS_MAX) {
+            return OT_CARD_STATE_FRAGMENTED;
+        } else {
+            extent->sector = sector;
+            extent->count = 0;
+            file->count++;
+        }
+        uint32_t row;
+        uint32_t after;
+        if (!follow_row(v, cluster, left, &row, &after)) {
+            return OT_CARD_STATE_CARD_FAILED;
+        }
+        uint32_t taken = row + 1u;
+        if (after == cluster + row) {
+            taken = row; /* the sector of the table ended inside the row: go on from its last cluster */
+        }
+        if (taken == 0u) {
+            return OT_CARD_STATE_NO_JOURNAL; /* a cluster that names itself */
+        }
+        extent->count += taken * v->cluster_size;
+        left -= taken;
+        cluster = after;
+    }
+    return overlaps(file) ? OT_CARD_STATE_NO_JOURNAL : OT_CARD_STATE_READY;
+}
+
+uint8_t ot_fat_find(ot_file *file)
+{
+    volume v = {0, 0, 0, 0, 0, 0, false};
+    entry found = {0, 0, false};
+    uint8_t state = open_volume(&v);
+    if (state == OT_CARD_STATE_READY) {
+        state = search_root(&v, &found);
+    }
+    if (state != OT_CARD_STATE_READY) {
+        return state;
+    }
+    file->blocks = found.size / OT_BLOCK_SIZE;
+    return file->blocks < 2u ? OT_CARD_STATE_NO_JOURNAL : read_chain(&v, found.cluster, file);
+}
+
+uint32_t ot_fat_sector(const ot_file *file, uint32_t block)
+{
+    if (block >= file->blocks) {
+        return 0;
+    }
+    for (uint8_t i = 0; i < file->count; i++) {
+        if (block < file->extents[i].count) {
+            return file->extents[i].sector + block;
+        }
+        block -= file->extents[i].count;
+    }
+    return 0;
+}

@@ -1,0 +1,29 @@
+/* Where the journal file lies on a FAT16 or FAT32 card, as a short list of extents. Reads only.
+ *
+ * Layout: Microsoft "FAT: General Overview of On-Disk Format" 1.03. */
+#ifndef OT_FAT_H
+#define OT_FAT_H
+
+#include <stdint.h>
+
+#include "ot_board_atmega328p.h"
+
+typedef struct {
+    uint32_t sector;
+    uint32_t count;
+} ot_extent;
+
+typedef struct {
+    ot_extent extents[OT_EXTENTS_MAX];
+    uint8_t count;
+    uint32_t blocks; /* whole 512-byte blocks of the file */
+} ot_file;
+
+/* Find OFFTAKE.JNL in the root directory. Returns one of ot_card_state: ready, card_failed, not_fat, no_journal or
+ * fragmented. */
+uint8_t ot_fat_find(ot_file *file) __attribute__((warn_unused_result));
+
+/* Sector of a block of the file; 0, which no file block has, past its end. */
+uint32_t ot_fat_sector(const ot_file *file, uint32_t block);
+
+#endif

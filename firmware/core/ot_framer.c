@@ -1,0 +1,334 @@
+#include "ot_framer.h"
+
+#include <string.h>
+
+#include "ot_block.h"
+#include "ot_bytes.h"
+#include "ot_crc.h"
+#include "ot_frame.h"
+#include "ot_port.h"
+#include "ot_ring.h"
+#include "ot_spec.h"
+
+#define SHELF_HEAD 6u /* tick, code, size */
+#define RAW_MIN 8u    /* a shorter piece of a burst waits for the next block */
+
+/* Everything here belongs to the main loop. */
+static struct {
+    uint32_t byte_ticks_q8;
+    uint16_t burst_at;
+    uint32_t burst_tick;
+    uint8_t shelf_size;
+    uint8_t shelf[OT_SHELF_BYTES];
+} framer;
+
+/* One frame of the walk. */
+typedef struct {
+    const uint8_t *payload; /* null for bytes in the ring */
+    uint32_t tick;
+    uint16_t length;
+    uint16_t position; /* of its first byte in the ring */
+    uint8_t code;
+    uint8_t loss[OT_MESSAGE_LOSS_SIZE];
+} step;
+
+void ot_framer_start(uint32_t byte_ticks_q8)
+{
+    framer.byte_ticks_q8 = byte_ticks_q8;
+    framer.burst_at = 0;
+    framer.burst_tick = 0;
+    framer.shelf_size = 0;
+}
+
+bool ot_framer_shelf_has_room(uint8_t size)
+{
+    return (uint16_t)(framer.shelf_size + SHELF_HEAD + size) <= OT_SHELF_BYTES;
+}
+
+static bool stage_at(uint8_t place, uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size)
+{
+    if (!ot_framer_shelf_has_room(size)) {
+        return false;
+    }
+    uint8_t *at = &framer.shelf[place];
+    memmove(&at[SHELF_HEAD + size], at, (uint8_t)(framer.shelf_size - place));
+    ot_put_u32(at, tick);
+    at[4] = code;
+    at[5] = size;
+    memcpy(&at[SHELF_HEAD], payload, size);
+    framer.shelf_size = (uint8_t)(framer.shelf_size + SHELF_HEAD + size);
+    return true;
+}
+
+bool ot_framer_stage(uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size)
+{
+    return stage_at(framer.shelf_size, code, tick, payload, size);
+}
+
+bool ot_framer_stage_first(uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size)
+{
+    return stage_at(0, code, tick, payload, size);
+}
+
+static uint32_t computed_tick(const ot_walk *walk)
+{
+    uint16_t since = (uint16_t)(walk->position - walk->burst_at);
+    return walk->burst_tick + ((since * framer.byte_ticks_q8) >> 8);
+}
+
+static bool mark_here(const ot_walk *walk, uint8_t mark_in)
+{
+    return walk->mark_at != mark_in && ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)].position == walk->position;
+}
+
+static bool loss_here(const ot_walk *walk, uint8_t loss_in)
+{
+    return walk->loss_at != loss_in && ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)].position == walk->position;
+}
+
+static bool earlier(uint32_t tick, uint32_t than) { return (int32_t)(tick - than) < 0; } /* ticks wrap */
+
+/* Tick of the earliest thing that waits: the ring's first, or something on the shelf. */
+static uint32_t earliest_tick(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
+{
+    uint32_t tick = ot_get_u32(framer.shelf);
+    if (loss_here(walk, loss_in)) {
+        tick = ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)].tick;
+    } else if (walk->position != walk->limit) {
+        tick = mark_here(walk, mark_in) ? ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)].tick : computed_tick(walk);
+    }
+    for (uint8_t at = 0; at != framer.shelf_size; at = (uint8_t)(at + SHELF_HEAD + framer.shelf[at + 5u])) {
+        uint32_t staged = ot_get_u32(&framer.shelf[at]);
+        tick = earlier(staged, tick) ? staged : tick;
+    }
+    return tick;
+}
+
+/* Take the room that a frame of `length` needs; false when it does not fit whole. */
+static bool take_room(ot_walk *walk, uint16_t length, uint32_t offset)
+{
+    uint16_t size = (uint16_t)(OT_FRAME_HEAD_SIZE + ot_frame_tick_size(offset) + length + OT_FRAME_CHECK_SIZE);
+    if (size > walk->room) {
+        return false;
+    }
+    walk->room = (uint16_t)(walk->room - size);
+    return true;
+}
+
+/* How many ring bytes follow `position` before the next mark, loss or the limit. */
+static uint16_t piece_length(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
+{
+    uint16_t length = (uint16_t)(walk->limit - walk->position);
+    if (walk->mark_at != mark_in) {
+        uint16_t to_mark = (uint16_t)(ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)].position - walk->position);
+        length = to_mark < length ? to_mark : length;
+    }
+    if (walk->loss_at != loss_in) {
+        uint16_t to_loss = (uint16_t)(ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)].position - walk->position);
+        length = to_loss < length ? to_loss : length;
+    }
+    return length;
+}
+
+static bool walk_ring(ot_walk *walk, uint32_t open_tick, step *frame, bool *full)
+{
+    uint8_t mark_in = ot_ring.mark_in;
+    frame->code = OT_MESSAGE_RAW_MORE;
+    frame->payload = 0;
+    frame->position = walk->position;
+    frame->tick = computed_tick(walk);
+    uint16_t burst_at = walk->burst_at;
+    uint32_t burst_tick = walk->burst_tick;
+    uint8_t mark_at = walk->mark_at;
+    if (mark_here(walk, mark_in)) {
+        frame->code = OT_MESSAGE_RAW;
+        frame->tick = ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)].tick;
+        walk->burst_at = walk->position;
+        walk->burst_tick = frame->tick;
+        walk->mark_at++;
+    }
+    uint16_t length = piece_length(walk, mark_in, ot_ring.loss_in);
+    uint16_t overhead = (uint16_t)(OT_FRAME_HEAD_SIZE + ot_frame_tick_size(frame->tick - open_tick) + OT_FRAME_CHECK_SIZE);
+    if (walk->room < overhead + RAW_MIN) {
+        walk->burst_at = burst_at;
+        walk->burst_tick = burst_tick;
+        walk->mark_at = mark_at;
+        *full = true;
+        return false;
+    }
+    if (length >= walk->room - overhead) {
+        length = (uint16_t)(walk->room - overhead);
+        *full = true;
+    }
+    frame->length = length;
+    walk->room = (uint16_t)(walk->room - overhead - length);
+    walk->position = (uint16_t)(walk->position + length);
+    return true;
+}
+
+/* The next frame that fits, in order: the shelf, then the ring with its losses. False at the end; `full` says why. */
+static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full)
+{
+    if (*full) {
+        return false;
+    }
+    if (walk->shelf_at != framer.shelf_size) {
+        const uint8_t *at = &framer.shelf[walk->shelf_at];
+        frame->tick = ot_get_u32(at);
+        frame->code = at[4];
+        frame->length = at[5];
+        frame->payload = &at[SHELF_HEAD];
+        *full = !take_room(walk, frame->length, frame->tick - open_tick);
+        if (!*full) {
+            walk->shelf_at = (uint8_t)(walk->shelf_at + SHELF_HEAD + at[5]);
+        }
+        return !*full;
+    }
+    if (loss_here(walk, ot_ring.loss_in)) {
+        const ot_loss *loss = &ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)];
+        ot_message_loss record = {OT_LOSS_CAUSE_RING_FULL, loss->count};
+        frame->tick = loss->tick;
+        frame->code = OT_MESSAGE_LOSS;
+        frame->length = ot_record_encode(&ot_message_loss_layout, &record, frame->loss);
+        frame->payload = frame->loss;
+        *full = !take_room(walk, frame->length, frame->tick - open_tick);
+        if (!*full) {
+            walk->loss_at++;
+        }
+        return !*full;
+    }
+    return walk->position != walk->limit && walk_ring(walk, open_tick, frame, full);
+}
+
+/* The interrupt begins a new raw frame, with a measured tick, just where this block will be full. */
+static void aim_cut(const ot_walk *stop)
+{
+    uint16_t ahead = stop->room;
+    uint8_t state = ot_port_lock();
+    if (ot_ring.in == stop->limit && ahead > RAW_MIN) {
+        ot_ring.cut = (uint16_t)(stop->limit + ahead);
+    }
+    ot_port_unlock(state);
+}
+
+void ot_framer_plan(ot_plan *plan)
+{
+    step frame;
+    ot_walk *walk = &plan->stop;
+    uint8_t state = ot_port_lock();
+    walk->limit = ot_ring.in;
+    walk->position = ot_ring.out;
+    uint8_t mark_in = ot_ring.mark_in;
+    uint8_t loss_in = ot_ring.loss_in;
+    ot_port_unlock(state);
+    walk->room = OT_BLOCK_SPACE;
+    walk->burst_at = framer.burst_at;
+    walk->burst_tick = framer.burst_tick;
+    walk->shelf_at = 0;
+    walk->mark_at = ot_ring.mark_out;
+    walk->loss_at = ot_ring.loss_out;
+    plan->full = false;
+    plan->any = framer.shelf_size != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
+    if (!plan->any) {
+        plan->start = *walk;
+        return;
+    }
+    plan->open_tick = earliest_tick(walk, mark_in, loss_in);
+    plan->start = *walk;
+    while (walk_next(walk, plan->open_tick, &frame, &plan->full)) {
+    }
+    if (!plan->full) {
+        aim_cut(walk);
+    }
+    /* What came since then belongs to a later block, so that the write repeats exactly this walk. */
+    plan->start.limit = walk->position;
+}
+
+/* Where a block's bytes go, and the checks they are run through. */
+static struct {
+    void (*put)(uint8_t byte);
+    uint32_t block_crc;
+    uint32_t frame_crc;
+} sink;
+
+static void put_block(uint8_t byte)
+{
+    sink.put(byte);
+    sink.block_crc = ot_crc32_add(sink.block_crc, byte);
+}
+
+static void put_frame(uint8_t byte)
+{
+    sink.put(byte);
+    sink.block_crc = ot_crc32_add(sink.block_crc, byte);
+    sink.frame_crc = ot_crc32_add(sink.frame_crc, byte);
+}
+
+static void put_check(uint32_t crc, void (*put)(uint8_t byte))
+{
+    crc = (uint32_t)~crc;
+    for (uint8_t i = 0; i < 4u; i++) {
+        put((uint8_t)crc);
+        crc >>= 8;
+    }
+}
+
+static void write_frame(const step *frame, uint32_t open_tick, uint32_t seed)
+{
+    uint8_t head[OT_FRAME_HEAD_SIZE + OT_FRAME_TICK_SIZE_MAX];
+    uint8_t size = ot_frame_open(head, frame->code, frame->length, frame->tick - open_tick);
+    sink.frame_crc = seed;
+    for (uint8_t i = 0; i < size; i++) {
+        put_frame(head[i]);
+    }
+    if (frame->payload != 0) {
+        for (uint8_t i = 0; i < frame->length; i++) {
+            put_frame(frame->payload[i]);
+        }
+    } else {
+        const uint8_t *at = ot_ring_at(frame->position);
+        for (uint16_t i = 0; i < frame->length; i++) {
+            put_frame(*at++);
+            if (at == ot_ring.end) {
+                at = ot_ring.begin;
+            }
+        }
+    }
+    put_check(sink.frame_crc, put_block);
+}
+
+void ot_framer_write(const ot_plan *plan, uint32_t journal_id, uint32_t block_number, uint16_t run_number,
+                     void (*put)(uint8_t byte))
+{
+    uint8_t head[OT_BLOCK_HEADER_SIZE];
+    uint16_t used = (uint16_t)(OT_BLOCK_SPACE - plan->stop.room);
+    ot_block_header header = {OT_BLOCK_VERSION, used, journal_id, block_number, run_number, plan->open_tick};
+    sink.put = put;
+    sink.block_crc = OT_CRC32_START;
+    ot_block_header_put(head, &header);
+    for (uint8_t i = 0; i < OT_BLOCK_HEADER_SIZE; i++) {
+        put_block(head[i]);
+    }
+    uint32_t seed = ot_frame_seed(journal_id, block_number);
+    step frame;
+    ot_walk walk = plan->start;
+    bool full = false;
+    while ((walk.shelf_at != plan->stop.shelf_at || walk.loss_at != plan->stop.loss_at ||
+            walk.position != plan->stop.position) &&
+           walk_next(&walk, plan->open_tick, &frame, &full)) {
+        write_frame(&frame, plan->open_tick, seed);
+    }
+    for (uint16_t i = used; i < OT_BLOCK_SPACE; i++) {
+        put_block(0);
+    }
+    put_check(sink.block_crc, put);
+}
+
+void ot_framer_release(const ot_plan *plan)
+{
+    framer.burst_at = plan->stop.burst_at;
+    framer.burst_tick = plan->stop.burst_tick;
+    framer.shelf_size = (uint8_t)(framer.shelf_size - plan->stop.shelf_at);
+    memmove(framer.shelf, &framer.shelf[plan->stop.shelf_at], framer.shelf_size);
+    ot_ring_release(plan->stop.position, plan->stop.mark_at, plan->stop.loss_at);
+}

@@ -1,0 +1,53 @@
+/* The framer turns what waits in the ring and on the staging shelf into blocks, while they go out to the card.
+ *
+ * A block is first planned (which frames, how long) and then written from the plan. Nothing is taken from the ring
+ * until ot_framer_release(), so a block that the card refuses can be written again. */
+#ifndef OT_FRAMER_H
+#define OT_FRAMER_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define OT_SHELF_BYTES 96u
+
+/* Where a walk over the waiting frames stands. */
+typedef struct {
+    uint16_t room;     /* bytes of frame space left in the block */
+    uint16_t position; /* next ring byte */
+    uint16_t limit;    /* ring bytes from here on are for a later block */
+    uint16_t burst_at; /* position and tick of the burst that `position` is in */
+    uint32_t burst_tick;
+    uint8_t shelf_at; /* next staged frame */
+    uint8_t mark_at;
+    uint8_t loss_at;
+} ot_walk;
+
+typedef struct {
+    ot_walk start;
+    ot_walk stop;
+    uint32_t open_tick;
+    bool any;  /* there is something to write */
+    bool full; /* nothing more fits */
+} ot_plan;
+
+/* Forget everything, for a new run; `byte_ticks_q8` is the length of a byte on the line in 1/256 ticks. */
+void ot_framer_start(uint32_t byte_ticks_q8);
+
+/* Put a frame with a payload of at most OT_SHELF_BYTES - 6 on the shelf, behind the others or before them all. False
+ * when there is no room now. */
+bool ot_framer_stage(uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size) __attribute__((warn_unused_result));
+bool ot_framer_stage_first(uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size)
+    __attribute__((warn_unused_result));
+bool ot_framer_shelf_has_room(uint8_t size);
+
+/* Plan the next block from what waits now. */
+void ot_framer_plan(ot_plan *plan);
+
+/* Write the planned block: `put` gets its 512 bytes in order. */
+void ot_framer_write(const ot_plan *plan, uint32_t journal_id, uint32_t block_number, uint16_t run_number,
+                     void (*put)(uint8_t byte));
+
+/* The card has the block: its bytes may be overwritten. */
+void ot_framer_release(const ot_plan *plan);
+
+#endif

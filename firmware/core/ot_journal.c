@@ -1,0 +1,179 @@
+#include "ot_journal.h"
+
+#include "ot_card.h"
+#include "ot_crc.h"
+#include "ot_port.h"
+
+#define NEIGHBOURS 4u     /* looked at before a damaged block is taken for the end */
+#define LOOK_PAST 32u     /* blocks looked at one by one past the end */
+#define SKIP_MAX 1024u    /* damaged blocks left alone before giving up */
+#define READ_TRIES 3u
+
+static uint32_t lap_blocks(const ot_journal *j) { return j->settings.blocks - 1u; }
+
+static uint8_t read_header(ot_journal *j)
+{
+    uint8_t bytes[OT_HEAD_JOURNAL_HEADER_SIZE];
+    uint32_t crc = OT_CRC32_START;
+    uint32_t check = 0;
+    if (!ot_card_read_open(ot_fat_sector(&j->file, 0))) {
+        return OT_SHORT_INPUT;
+    }
+    for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
+        uint8_t byte = ot_card_read_byte();
+        if (i < sizeof bytes) {
+            bytes[i] = byte;
+        }
+        if (i < OT_BLOCK_SIZE - OT_BLOCK_CHECK_SIZE) {
+            crc = ot_crc32_add(crc, byte);
+        } else {
+            check = (check >> 8) | ((uint32_t)byte << 24);
+        }
+    }
+    if (!ot_card_read_close()) {
+        return OT_SHORT_INPUT;
+    }
+    uint8_t status = ot_record_decode(&ot_head_journal_header_layout, bytes, sizeof bytes, &j->settings);
+    if (status == OT_OK && check != (uint32_t)~crc) {
+        status = OT_BAD_BLOCK_CHECK;
+    }
+    return status;
+}
+
+uint8_t ot_journal_look(const ot_journal *j, uint32_t position, ot_block_header *header, bool *blank)
+{
+    ot_block_scan scan;
+    uint32_t sector = ot_fat_sector(&j->file, position);
+    *blank = false;
+    for (uint8_t attempt = 0; attempt < READ_TRIES; attempt++) {
+        if (!ot_card_read_open(sector)) {
+            continue;
+        }
+        ot_block_scan_start(&scan);
+        for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
+            ot_block_scan_add(&scan, ot_card_read_byte());
+        }
+        if (ot_card_read_close()) {
+            *blank = scan.all_same;
+            return ot_block_scan_end(&scan, header);
+        }
+    }
+    return OT_SHORT_INPUT;
+}
+
+/* Is there a block of this journal at `position`, in its place? Fills `header`. */
+static bool is_ours(const ot_journal *j, uint32_t position, ot_block_header *header)
+{
+    bool blank;
+    return ot_journal_look(j, position, header, &blank) == OT_OK && header->journal_id == j->settings.journal_id &&
+           (header->block_number - 1u) % lap_blocks(j) == position - 1u;
+}
+
+/* Where the newest block known so far lies. */
+typedef struct {
+    uint32_t position; /* 0: none */
+    uint32_t number;
+    uint16_t run;
+} tip;
+
+/* Move the tip to `position`, or to one of the few after it, when a newer block lies there. */
+static bool try_tip(const ot_journal *j, tip *t, uint32_t position, uint32_t count)
+{
+    ot_block_header header;
+    uint32_t end = j->settings.blocks;
+    for (; count != 0u && position < end; count--, position++) {
+        if (is_ours(j, position, &header) && header.block_number > t->number) {
+            t->position = position;
+            t->number = header.block_number;
+            t->run = header.run_number;
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Bisection: blocks of the newest lap fill the file from its start to the tip, but for holes. */
+static void bisect(const ot_journal *j, tip *t)
+{
+    uint32_t end = j->settings.blocks;
+    while (end - t->position > 1u) {
+        uint32_t middle = t->position + (end - t->position) / 2u;
+        uint32_t count = end - middle < NEIGHBOURS ? end - middle : NEIGHBOURS;
+        if (!try_tip(j, t, middle, count)) {
+            end = middle;
+        }
+    }
+}
+
+/* Past a hole there may be more: look at the next blocks one by one, then further and further out. */
+static bool look_past(const ot_journal *j, tip *t)
+{
+    uint32_t at = t->position + 1u;
+    if (try_tip(j, t, at, LOOK_PAST)) {
+        return true;
+    }
+    for (uint32_t distance = LOOK_PAST; distance < j->settings.blocks - at; distance *= 2u) {
+        if (try_tip(j, t, at + distance, 1)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* A place that may hold something of ours, though damaged, is left alone: only a blank block, a block of another
+ * journal or one of an earlier lap is written over. */
+static uint8_t skip_damage(ot_journal *j)
+{
+    ot_block_header header;
+    for (uint16_t skipped = 0; skipped < SKIP_MAX; skipped++) {
+        bool blank;
+        uint8_t status = ot_journal_look(j, j->position, &header, &blank);
+        if (blank || status == OT_OK) {
+            return OT_CARD_STATE_READY;
+        }
+        if (!ot_journal_advance(j)) {
+            return OT_CARD_STATE_FULL;
+        }
+    }
+    return OT_CARD_STATE_DAMAGED;
+}
+
+uint8_t ot_journal_open(ot_journal *j)
+{
+    uint8_t state = ot_fat_find(&j->file);
+    if (state != OT_CARD_STATE_READY) {
+        return state;
+    }
+    uint8_t status = OT_SHORT_INPUT;
+    for (uint8_t attempt = 0; attempt < READ_TRIES && status == OT_SHORT_INPUT; attempt++) {
+        status = read_header(j);
+    }
+    if (status == OT_SHORT_INPUT) {
+        return OT_CARD_STATE_CARD_FAILED;
+    }
+    if (status != OT_OK || j->settings.blocks > j->file.blocks) {
+        return OT_CARD_STATE_NO_JOURNAL;
+    }
+    tip t = {0, 0, 0};
+    (void)try_tip(j, &t, 1, NEIGHBOURS);
+    do {
+        bisect(j, &t);
+    } while (look_past(j, &t));
+    j->last_run = t.run;
+    j->position = t.position;
+    j->number = t.number;
+    return ot_journal_advance(j) ? skip_damage(j) : (uint8_t)OT_CARD_STATE_FULL;
+}
+
+bool ot_journal_advance(ot_journal *j)
+{
+    if (j->position + 1u >= j->settings.blocks) {
+        if (j->settings.when_full == OT_WHEN_FULL_STOP) {
+            return false;
+        }
+        j->position = 0;
+    }
+    j->position++;
+    j->number++;
+    return true;
+}

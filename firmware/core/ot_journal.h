@@ -1,0 +1,31 @@
+/* The journal on the card: its header, where it goes on, and which sector a block belongs in. */
+#ifndef OT_JOURNAL_H
+#define OT_JOURNAL_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "ot_block.h"
+#include "ot_fat.h"
+#include "ot_spec.h"
+
+typedef struct {
+    ot_file file;
+    ot_head_journal_header settings;
+    uint32_t position; /* where the next block goes: 1 to blocks - 1 */
+    uint32_t number;   /* the number it gets */
+    uint16_t last_run; /* 0: none yet */
+} ot_journal;
+
+/* Find file, header and tip. Returns one of ot_card_state. */
+uint8_t ot_journal_open(ot_journal *journal) __attribute__((warn_unused_result));
+
+/* Read the block at `position` of the file; `header` is filled when the magic is right. One of ot_errors; OT_SHORT_INPUT
+ * when the card does not read it. `blank` tells a block of one repeated byte, as a fresh journal has. */
+uint8_t ot_journal_look(const ot_journal *journal, uint32_t position, ot_block_header *header, bool *blank)
+    __attribute__((warn_unused_result));
+
+/* Go on to the next block's place. False: the journal is full. */
+bool ot_journal_advance(ot_journal *journal) __attribute__((warn_unused_result));
+
+#endif

@@ -1,0 +1,288 @@
+#include "ot_logger.h"
+
+#include "ot_card.h"
+#include "ot_desk.h"
+#include "ot_framer.h"
+#include "ot_light.h"
+#include "ot_port.h"
+#include "ot_ring.h"
+
+#define TICKS_PER_MS 250u
+#define TICKS_PER_S ((uint32_t)250000)
+#define BAUD_UNKNOWN 57600ul /* common practice for receivers, no source; only until a journal says otherwise */
+#define GAP_UNKNOWN 4u
+#define WRITE_MS 1000u
+#define RETRY_MS 500u
+#define REFUSED_MAX 3u
+
+ot_journal ot_the_journal;
+
+/* The state of the recording; all of it belongs to the main loop. */
+static struct {
+    uint32_t memory[OT_RING_BYTES / 4u]; /* words, since the desk keeps its state there */
+    ot_plan plan;
+    uint32_t baud;
+    uint32_t busy_since;
+    uint32_t supply_at;
+    uint32_t retry_at;
+    uint16_t run;
+    uint8_t gap_bytes;
+    uint8_t refused;
+    bool recording;
+    bool busy;
+    bool lossy;
+    bool ended;
+    bool end_staged;
+} logger;
+
+static uint32_t byte_ticks_q8(uint32_t baud) { return (10u * TICKS_PER_S * 256u) / baud; }
+
+static void listen(uint32_t baud, uint8_t gap_bytes)
+{
+    uint32_t gap = ((uint32_t)(gap_bytes + 1u) * byte_ticks_q8(baud)) >> 8;
+    logger.baud = baud;
+    logger.gap_bytes = gap_bytes;
+    ot_ring_start((uint8_t *)logger.memory, OT_RING_BYTES, gap > 0xf000ul ? 0xf000u : (uint16_t)gap);
+    ot_framer_start(byte_ticks_q8(baud));
+    ot_port_serial_start(baud, false);
+}
+
+static ot_light trouble_light(uint8_t state)
+{
+    switch (state) {
+    case OT_CARD_STATE_NO_CARD:
+        return OT_LIGHT_NO_CARD;
+    case OT_CARD_STATE_NOT_FAT:
+        return OT_LIGHT_NOT_FAT;
+    case OT_CARD_STATE_NO_JOURNAL:
+        return OT_LIGHT_NO_JOURNAL;
+    case OT_CARD_STATE_FRAGMENTED:
+        return OT_LIGHT_FRAGMENTED;
+    case OT_CARD_STATE_FULL:
+        return OT_LIGHT_FULL;
+    case OT_CARD_STATE_DAMAGED:
+        return OT_LIGHT_DAMAGED;
+    default:
+        return OT_LIGHT_CARD_FAILED;
+    }
+}
+
+uint8_t ot_logger_mount(void (*idle)(void))
+{
+    return ot_card_start(idle) ? ot_journal_open(&ot_the_journal) : (uint8_t)OT_CARD_STATE_NO_CARD;
+}
+
+/* The journal decides the settings. When they differ from those the line was heard with so far, what was heard was
+ * heard wrongly: it is dropped before a run begins, and the board remembers the right ones for the next time. */
+static void adopt_settings(void)
+{
+    const ot_head_journal_header *s = &ot_the_journal.settings;
+    if (s->baud != logger.baud || s->gap_bytes != logger.gap_bytes) {
+        ot_port_settings_save(s->baud, s->gap_bytes);
+        listen(s->baud, s->gap_bytes);
+    }
+}
+
+static void stage_run_start(void)
+{
+    uint8_t payload[OT_MESSAGE_RUN_START_SIZE];
+    const ot_head_journal_header *s = &ot_the_journal.settings;
+    ot_message_run_start start = {.firmware_major = OT_FIRMWARE_MAJOR,
+                                  .firmware_minor = OT_FIRMWARE_MINOR,
+                                  .firmware_patch = OT_FIRMWARE_PATCH,
+                                  .board = ot_port_board_code(),
+                                  .spec_hash = OT_SPEC_HASH,
+                                  .baud = logger.baud,
+                                  .tick_ns = OT_TICK_NS,
+                                  .when_full = s->when_full,
+                                  .gap_bytes = s->gap_bytes,
+                                  .close_ms = s->close_ms,
+                                  .supply_s = s->supply_s,
+                                  .reset_cause = ot_port_reset_cause()};
+    uint8_t size = ot_record_encode(&ot_message_run_start_layout, &start, payload);
+    /* What a run that lost its card left on the shelf follows; the shelf has room for it and for this. */
+    logger.recording = ot_framer_stage_first(OT_MESSAGE_RUN_START, ot_port_tick(), payload, size);
+}
+
+static void begin_run(void)
+{
+    adopt_settings();
+    logger.run = (uint16_t)(ot_the_journal.last_run + 1u);
+    logger.busy = false;
+    logger.refused = 0;
+    logger.lossy = false;
+    logger.end_staged = false;
+    logger.supply_at = ot_port_tick();
+    ot_port_supply_start();
+    stage_run_start();
+    ot_light_set(OT_LIGHT_RECORDING);
+}
+
+static void try_mount(void)
+{
+    uint8_t state = ot_logger_mount(ot_light_poll);
+    if (state == OT_CARD_STATE_READY) {
+        begin_run();
+    } else {
+        ot_light_set(trouble_light(state));
+        logger.ended = state == OT_CARD_STATE_FULL;
+        logger.retry_at = ot_port_tick();
+    }
+}
+
+void ot_logger_start(void)
+{
+    uint32_t baud = BAUD_UNKNOWN;
+    uint8_t gap_bytes = GAP_UNKNOWN;
+    ot_light_set(OT_LIGHT_SEARCHING);
+    if ((ot_port_reset_cause() & OT_RESET_CAUSE_EXTERNAL) != 0u) {
+        ot_desk_run((uint8_t *)logger.memory);
+        ot_light_set(OT_LIGHT_SEARCHING);
+    }
+    (void)ot_port_settings_load(&baud, &gap_bytes);
+    listen(baud, gap_bytes);
+    try_mount();
+}
+
+static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
+{
+    uint8_t payload[OT_MESSAGE_LOSS_SIZE];
+    ot_message_loss loss = {cause, count};
+    uint8_t size = ot_record_encode(&ot_message_loss_layout, &loss, payload);
+    logger.lossy = ot_framer_stage(OT_MESSAGE_LOSS, tick, payload, size) || logger.lossy;
+}
+
+/* Put what the interrupt noticed on the shelf, once there is room for both kinds. */
+static void stage_faults(void)
+{
+    uint16_t overruns;
+    uint16_t framings;
+    uint32_t tick;
+    if (!ot_framer_shelf_has_room(2u * OT_MESSAGE_LOSS_SIZE + 6u) || !ot_ring_take_faults(&overruns, &framings, &tick)) {
+        return;
+    }
+    if (overruns != 0u) {
+        stage_loss(OT_LOSS_CAUSE_OVERRUN, overruns, tick);
+    }
+    if (framings != 0u) {
+        stage_loss(OT_LOSS_CAUSE_FRAMING, framings, tick);
+    }
+}
+
+static void stage_supply(void)
+{
+    uint8_t payload[OT_MESSAGE_SUPPLY_SIZE];
+    ot_message_supply supply;
+    uint32_t now = ot_port_tick();
+    if (ot_framer_shelf_has_room(OT_MESSAGE_SUPPLY_SIZE) && ot_port_supply_ready(&supply.supply_mv)) {
+        uint8_t size = ot_record_encode(&ot_message_supply_layout, &supply, payload);
+        if (!ot_framer_stage(OT_MESSAGE_SUPPLY, now, payload, size)) {
+            return; /* cannot be: the shelf had room just above */
+        }
+    }
+    if (now - logger.supply_at >= ot_the_journal.settings.supply_s * TICKS_PER_S) {
+        logger.supply_at += ot_the_journal.settings.supply_s * TICKS_PER_S;
+        ot_port_supply_start();
+    }
+}
+
+/* The card is gone or of no use: what waits in the ring goes into the next run. */
+static void card_lost(void)
+{
+    logger.recording = false;
+    logger.retry_at = ot_port_tick();
+    ot_light_set(OT_LIGHT_CARD_FAILED);
+}
+
+static void put_body(void)
+{
+    ot_framer_write(&logger.plan, ot_the_journal.settings.journal_id, ot_the_journal.number, logger.run, ot_card_put);
+}
+
+static void end_full(void)
+{
+    logger.recording = false;
+    logger.ended = true;
+    ot_card_finish();
+    ot_light_set(OT_LIGHT_FULL);
+}
+
+static void write_block(void)
+{
+    switch (ot_card_write(ot_fat_sector(&ot_the_journal.file, ot_the_journal.position), put_body)) {
+    case OT_CARD_ACCEPTED:
+        ot_framer_release(&logger.plan);
+        logger.refused = 0;
+        logger.busy = true;
+        logger.busy_since = ot_port_tick();
+        if (!ot_journal_advance(&ot_the_journal)) {
+            end_full();
+        }
+        break;
+    case OT_CARD_REFUSED:
+        logger.refused++;
+        if (logger.refused > REFUSED_MAX) {
+            card_lost();
+        }
+        break;
+    default:
+        card_lost();
+        break;
+    }
+}
+
+/* On the journal's last block under `stop`, the run's end takes its place beside the last frames. */
+static bool is_last_block(void)
+{
+    return ot_the_journal.settings.when_full == OT_WHEN_FULL_STOP &&
+           ot_the_journal.position + 1u == ot_the_journal.settings.blocks;
+}
+
+static void record(void)
+{
+    stage_faults();
+    stage_supply();
+    if (logger.busy) {
+        logger.busy = ot_card_busy();
+        if (logger.busy) {
+            if (ot_port_tick() - logger.busy_since > WRITE_MS * TICKS_PER_MS) {
+                card_lost();
+            }
+            return;
+        }
+    }
+    if (ot_ring_fill() == 0u) {
+        ot_ring_close_loss();
+    }
+    ot_framer_plan(&logger.plan);
+    if (!logger.plan.any) {
+        return;
+    }
+    bool old = ot_port_tick() - logger.plan.open_tick >= ot_the_journal.settings.close_ms * (uint32_t)TICKS_PER_MS;
+    if (is_last_block() && (logger.plan.full || old) && !logger.end_staged) {
+        /* The shelf goes first in a block, so the end has its place; line bytes that no longer fit come too late. */
+        uint8_t reason = OT_END_REASON_JOURNAL_FULL;
+        logger.end_staged = ot_framer_stage(OT_MESSAGE_RUN_END, ot_port_tick(), &reason, 1);
+        ot_framer_plan(&logger.plan);
+    }
+    if (logger.plan.full || old) {
+        write_block();
+        if (old && !logger.plan.full && logger.recording) {
+            ot_card_finish(); /* a quiet line: let the card end its work */
+        }
+    }
+    if (logger.lossy || ot_ring.dropping) {
+        logger.lossy = true;
+        ot_light_set(OT_LIGHT_RECORDING_LOSSY);
+    }
+}
+
+void ot_logger_poll(void)
+{
+    ot_light_poll();
+    if (logger.recording) {
+        record();
+    } else if (!logger.ended && ot_port_tick() - logger.retry_at > RETRY_MS * (uint32_t)TICKS_PER_MS) {
+        try_mount();
+    }
+}

@@ -1,0 +1,247 @@
+/* The ATmega328P port: all registers of this board are touched in this folder and nowhere else.
+ *
+ * Register facts: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet (DS40002061A). */
+#include "ot_port.h"
+
+#include <avr/eeprom.h>
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/wdt.h>
+
+#include "avr_start.h"
+#include "ot_board_atmega328p.h"
+#include "ot_crc.h"
+#include "ot_ring.h"
+#include "ot_spec.h"
+
+#if F_CPU == OT_CLOCK_ATMEGA328P_16MHZ
+#define BOARD_CODE OT_BOARD_ATMEGA328P_16MHZ
+#define TIMER_DIVIDER (_BV(CS22)) /* 64: 4 us */
+#define SLOW_RATE (_BV(SPR1))     /* 64: 250 kHz */
+#elif F_CPU == OT_CLOCK_ATMEGA328P_8MHZ
+#define BOARD_CODE OT_BOARD_ATMEGA328P_8MHZ
+#define TIMER_DIVIDER (_BV(CS21) | _BV(CS20)) /* 32: 4 us */
+#define SLOW_RATE (_BV(SPR0))                 /* 16, doubled below to 32: 250 kHz */
+#else
+#error "no such variant of this board in shared_spec/boards/atmega328p.toml"
+#endif
+
+#define CARD_SELECT PB2
+#define CARD_MOSI PB3
+#define CARD_MISO PB4
+#define CARD_CLOCK PB5
+#define LIGHT PB1
+#define ADC_BANDGAP (_BV(REFS0) | 0x0eu) /* AVCC as reference, 1.1 V bandgap as input */
+#define BANDGAP_MV 1100ul
+#define SUPPLY_SETTLE 4u /* conversions thrown away while the bandgap settles */
+
+/* Written by the overflow interrupt only: the tick above its low 8 bits, which are timer 2 itself. */
+static volatile uint32_t tick_high;
+
+/* Written by port_start() before interrupts are on. */
+static uint8_t reset_cause;
+
+/* Main loop only: conversions still to come before one counts; 0: none is under way. */
+static uint8_t supply_conversions;
+
+ISR(TIMER2_OVF_vect)
+{
+    tick_high++;
+    if (ot_ring.quiet != 0xffu) {
+        ot_ring.quiet++;
+    }
+}
+
+/* With interrupts off. An overflow that has not been served yet counts already. */
+OT_INLINE uint32_t tick_now(void)
+{
+    uint32_t high = tick_high;
+    uint8_t low = TCNT2;
+    if ((TIFR2 & _BV(TOV2)) != 0u && low < 0x80u) {
+        high++;
+    }
+    return (high << 8) | low;
+}
+
+ISR(USART_RX_vect)
+{
+    uint8_t status = UCSR0A;
+    uint8_t byte = UDR0;
+    uint32_t tick = tick_now();
+    if ((status & (_BV(FE0) | _BV(DOR0))) != 0u) {
+        ot_ring_fault((uint8_t)(((status & _BV(FE0)) != 0u ? OT_FAULT_FRAMING : 0u) |
+                                ((status & _BV(DOR0)) != 0u ? OT_FAULT_OVERRUN : 0u)),
+                      tick);
+    }
+    ot_ring_receive(byte, tick);
+}
+
+uint32_t ot_port_tick(void)
+{
+    uint8_t state = ot_port_lock();
+    uint32_t tick = tick_now();
+    ot_port_unlock(state);
+    return tick;
+}
+
+uint8_t ot_port_lock(void)
+{
+    uint8_t state = SREG;
+    cli();
+    return state;
+}
+
+void ot_port_unlock(uint8_t state) { SREG = state; }
+
+void ot_port_spi_begin(uint8_t out) { SPDR = out; }
+
+uint8_t ot_port_spi_end(void)
+{
+    while ((SPSR & _BV(SPIF)) == 0u) {
+    }
+    return SPDR;
+}
+
+void ot_port_spi_fast(bool fast)
+{
+    SPCR = (uint8_t)(_BV(SPE) | _BV(MSTR) | (fast ? 0u : SLOW_RATE));
+    SPSR = (fast || F_CPU < 16000000ul) ? _BV(SPI2X) : 0u;
+}
+
+void ot_port_card_select(bool on)
+{
+    if (on) {
+        PORTB &= (uint8_t)~_BV(CARD_SELECT);
+    } else {
+        PORTB |= _BV(CARD_SELECT);
+    }
+}
+
+/* Double speed where it is the closer one. UBRR is rounded to the nearest. */
+static uint16_t divisor(uint32_t baud, uint32_t per_bit) { return (uint16_t)((F_CPU + per_bit * baud / 2u) / (per_bit * baud) - 1u); }
+
+static uint32_t distance(uint32_t baud, uint32_t per_bit)
+{
+    uint32_t real = F_CPU / (per_bit * (divisor(baud, per_bit) + 1ul));
+    return real > baud ? real - baud : baud - real;
+}
+
+void ot_port_serial_start(uint32_t baud, bool transmit)
+{
+    bool doubled = distance(baud, 8) < distance(baud, 16);
+    UCSR0B = 0;
+    UBRR0 = divisor(baud, doubled ? 8u : 16u);
+    UCSR0A = doubled ? _BV(U2X0) : 0u;
+    UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
+    UCSR0B = (uint8_t)(_BV(RXCIE0) | _BV(RXEN0) | (transmit ? _BV(TXEN0) : 0u));
+}
+
+void ot_port_serial_send(uint8_t byte)
+{
+    while ((UCSR0A & _BV(UDRE0)) == 0u) {
+    }
+    uint8_t state = ot_port_lock();
+    UCSR0A = (uint8_t)((UCSR0A & _BV(U2X0)) | _BV(TXC0)); /* writing one clears it */
+    UDR0 = byte;
+    ot_port_unlock(state);
+}
+
+void ot_port_serial_drain(void)
+{
+    while ((UCSR0A & _BV(TXC0)) == 0u) {
+    }
+}
+
+void ot_port_light(bool on)
+{
+    if (on) {
+        PORTB |= _BV(LIGHT);
+    } else {
+        PORTB &= (uint8_t)~_BV(LIGHT);
+    }
+}
+
+void ot_port_supply_start(void)
+{
+    ADMUX = ADC_BANDGAP;
+    ADCSRA = _BV(ADEN) | _BV(ADSC) | _BV(ADPS2) | _BV(ADPS1) | (F_CPU > 8000000ul ? _BV(ADPS0) : 0u); /* 125 kHz */
+    supply_conversions = SUPPLY_SETTLE + 1u;
+}
+
+bool ot_port_supply_ready(uint16_t *supply_mv)
+{
+    if (supply_conversions == 0u || (ADCSRA & _BV(ADSC)) != 0u) {
+        return false;
+    }
+    supply_conversions--;
+    if (supply_conversions != 0u) {
+        ADCSRA |= _BV(ADSC);
+        return false;
+    }
+    uint16_t reading = ADC;
+    *supply_mv = reading == 0u ? 0u : (uint16_t)(BANDGAP_MV * 1024ul / reading);
+    ADCSRA = 0;
+    return true;
+}
+
+/* Baud, gap and a CRC-16 over both, from the first byte of the EEPROM on. */
+#define SETTINGS_BYTES 7u
+
+static uint16_t settings_crc(const uint8_t *bytes)
+{
+    uint16_t crc = OT_CRC16_PACKET_START;
+    for (uint8_t i = 0; i < SETTINGS_BYTES - 2u; i++) {
+        crc = ot_crc16_add(crc, bytes[i]);
+    }
+    return crc;
+}
+
+bool ot_port_settings_load(uint32_t *baud, uint8_t *gap_bytes)
+{
+    uint8_t b[SETTINGS_BYTES];
+    eeprom_read_block(b, (const void *)0, sizeof b);
+    uint16_t crc = settings_crc(b);
+    if (b[5] != (uint8_t)crc || b[6] != (uint8_t)(crc >> 8)) {
+        return false;
+    }
+    *baud = (uint32_t)b[0] | ((uint32_t)b[1] << 8) | ((uint32_t)b[2] << 16) | ((uint32_t)b[3] << 24);
+    *gap_bytes = b[4];
+    return true;
+}
+
+void ot_port_settings_save(uint32_t baud, uint8_t gap_bytes)
+{
+    uint8_t b[SETTINGS_BYTES] = {(uint8_t)baud, (uint8_t)(baud >> 8), (uint8_t)(baud >> 16), (uint8_t)(baud >> 24), gap_bytes};
+    uint16_t crc = settings_crc(b);
+    b[5] = (uint8_t)crc;
+    b[6] = (uint8_t)(crc >> 8);
+    eeprom_update_block(b, (void *)0, sizeof b);
+}
+
+uint8_t ot_port_reset_cause(void) { return reset_cause; }
+
+uint8_t ot_port_board_code(void) { return BOARD_CODE; }
+
+/* The reset flags are those of spec and chip alike: power-on, external, brown-out, watchdog from bit 0 up. A boot
+ * loader may have read and cleared them; then this start came through the reset pin, or the loader jumped here after
+ * power-on: external is the safe reading, since it only costs a wait for the desk. */
+static void take_reset_cause(void)
+{
+    reset_cause = MCUSR & 0x0fu;
+    MCUSR = 0;
+    if (reset_cause == 0u) {
+        reset_cause = OT_RESET_CAUSE_EXTERNAL;
+    }
+}
+
+void avr_start(void)
+{
+    take_reset_cause();
+    wdt_disable();
+    /* PD0 and PD1 stay inputs without pull-up: the tap and, in the field, nothing. */
+    PORTB = _BV(CARD_SELECT) | _BV(CARD_MISO);
+    DDRB = _BV(CARD_SELECT) | _BV(CARD_MOSI) | _BV(CARD_CLOCK) | _BV(LIGHT);
+    TCCR2A = 0;
+    TCCR2B = TIMER_DIVIDER;
+    TIMSK2 = _BV(TOIE2);
+}
