@@ -21,7 +21,8 @@ def render_header(spec: Spec, banner: str) -> str:
         out += _struct(record, _prefix(spec, record))
     out += ["/* Known messages by code; a code without fields known to this spec has a null layout. */"]
     out += ["extern const ot_layout *const ot_message_layouts[OT_MESSAGE_CODE_LAST + 1u] OT_FLASH;", ""]
-    out += ["/* CRC-32/ISO-HDLC, one entry a byte value. */", "extern const uint32_t ot_crc32_table[256] OT_FLASH;", ""]
+    out += ["/* CRC-32/ISO-HDLC: entries of the byte-wise table for bytes 0x00 to 0x0f and for 0x00, 0x10 to 0xf0. */"]
+    out += [f"extern const uint32_t ot_crc32_{name}[16] OT_FLASH;" for name in ("low", "high")] + [""]
     out += ["#endif", ""]
     return "\n".join(out)
 
@@ -37,17 +38,24 @@ def render_source(spec: Spec, banner: str) -> str:
         out.append(f"OT_ASSERT({name}, OT_{name.upper()}_SIZE <= OT_BLOCK_SIZE);")
     out.append("")
     constants = bytearray()
+    bounds: list[tuple[int, int]] = []
     for record in (spec.journal_header, *spec.messages, *spec.link.packets):
-        out += _table(spec, record, _prefix(spec, record), constants)
+        out += _table(spec, record, _prefix(spec, record), constants, bounds)
     out += _bytes_table("const uint8_t ot_constants[] OT_FLASH", bytes(constants) or b"\0")
+    out += ["const ot_bound ot_bounds[] OT_FLASH = {"]
+    out += [f"    {{{low}ul, {span}ul}}," for low, span in bounds or [(0, 0)]]
+    out += ["};", "OT_ASSERT(constants, sizeof ot_constants <= 256u);"]
+    out += ["OT_ASSERT(bounds, sizeof ot_bounds / sizeof *ot_bounds <= OT_NO_BOUNDS);", ""]
     out += ["const ot_layout *const ot_message_layouts[OT_MESSAGE_CODE_LAST + 1u] OT_FLASH = {"]
     by_code = {record.code: record for record in spec.messages}
     for code in range(max(by_code) + 1):
         out.append(f"    {f'&ot_message_{by_code[code].name}_layout' if code in by_code else '0'},")
-    out += ["};", "", "const uint32_t ot_crc32_table[256] OT_FLASH = {"]
-    table = [_crc32_entry(value) for value in range(256)]
-    out += ["    " + " ".join(f"0x{value:08x}ul," for value in table[row : row + 6]) for row in range(0, 256, 6)]
     out += ["};", ""]
+    for name, step in (("low", 1), ("high", 16)):
+        table = [_crc32_entry(value * step) for value in range(16)]
+        out += [f"const uint32_t ot_crc32_{name}[16] OT_FLASH = {{"]
+        out += ["    " + " ".join(f"0x{value:08x}ul," for value in table[row : row + 4]) for row in range(0, 16, 4)]
+        out += ["};", ""]
     return "\n".join(out)
 
 
@@ -146,31 +154,41 @@ def _member(f: Field) -> str:
     return f"    uint8_t {f.name}[{f.size}]; /* {f.doc} */"
 
 
-def _table(spec: Spec, record: Record, prefix: str, constants: bytearray) -> list[str]:
+def _table(
+    spec: Spec, record: Record, prefix: str, constants: bytearray, bounds: list[tuple[int, int]]
+) -> list[str]:
     name = f"ot_{prefix}_{record.name}"
     record = _logger_part(record, prefix)
     rows = []
     for f in record.fields:
         if f.size is None:
             continue
-        if isinstance(f.const, bytes):
-            rows.append(f"    {{0, OT_KIND_CONSTANT, {f.size}, {len(constants)}, 0}},")
-            constants += f.const
-        elif isinstance(f.const, int):
-            rows.append(f"    {{0, OT_KIND_NUMBER_CONSTANT, {f.size}, {f.const}ul, 0}},")
+        if f.const is not None:
+            rows.append(f"    {{{len(constants)}, OT_KIND_CONSTANT, {f.size}, OT_NO_BOUNDS}},")
+            constants += f.const.to_bytes(f.size, "little") if isinstance(f.const, int) else f.const
         elif not f.is_number:
-            rows.append(f"    {{offsetof({name}, {f.name}), OT_KIND_BYTES, {f.size}, 0, 0}},")
+            rows.append(f"    {{offsetof({name}, {f.name}), OT_KIND_BYTES, {f.size}, OT_NO_BOUNDS}},")
         else:
-            low, high = _range(spec, f)
             kind = "OT_KIND_SIGNED" if f.type[0] == "i" else "OT_KIND_UNSIGNED"
-            bits = 0xFFFFFFFF
-            rows.append(f"    {{offsetof({name}, {f.name}), {kind}, {f.size}, {low & bits}ul, {high & bits}ul}},")
+            rows.append(f"    {{offsetof({name}, {f.name}), {kind}, {f.size}, {_bounds(spec, f, f.size, bounds)}}},")
     out = []
     if rows:
         out += [f"static const ot_field {name}_fields[] OT_FLASH = {{", *rows, "};"]
     fields = f"{name}_fields" if rows else "0"
     tail = 1 if record.tail else 0
     return [*out, f"const ot_layout {name}_layout OT_FLASH = {{{fields}, {len(rows)}, {record.fixed_size}, {tail}}};", ""]
+
+
+def _bounds(spec: Spec, f: Field, size: int, bounds: list[tuple[int, int]]) -> str:
+    """Place of a field's low end and span among ``bounds``, added if new; none when they are its size's own."""
+    low, high = _range(spec, f)
+    end = 1 << 8 * size
+    if high - low == end - 1:
+        return "OT_NO_BOUNDS"
+    bound = (low % end, high - low)
+    if bound not in bounds:
+        bounds.append(bound)
+    return str(bounds.index(bound))
 
 
 def _range(spec: Spec, f: Field) -> tuple[int, int]:

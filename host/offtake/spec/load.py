@@ -66,7 +66,8 @@ def load_spec(folder: Path) -> Spec:
     message_file.end("messages, enums or flag_sets")
     link = _link(link_file, enums, block.size)
     link_file.end("link, packets, enums or flag_sets")
-    return Spec(block, frame, header, messages, link, boards, enums, _layout_hash(block, frame, header, messages, link))
+    layout_hash = _layout_hash(block, frame, header, messages, link, enums)
+    return Spec(block, frame, header, messages, link, boards, enums, layout_hash)
 
 
 def _check_name(name: str, where: str) -> None:
@@ -273,12 +274,15 @@ def _board(path: Path, enums: dict[str, Enumeration]) -> Board:
         lights.append(Light(name, steps, entry.text("doc")))
         entry.end()
     board = Board(
-        path.stem,
-        table.text("doc"),
-        *(
-            table.integer(key, 1, 2**31)
-            for key in ("tick_ns", "ram_bytes", "flash_bytes", "flash_limit_bytes", "stack_margin_bytes", "ring_bytes", "extents_max")
-        ),
+        name=path.stem,
+        doc=table.text("doc"),
+        tick_ns=table.integer("tick_ns", 1, 2**31),
+        ram_bytes=table.integer("ram_bytes", 1, 2**31),
+        flash_bytes=table.integer("flash_bytes", 1, 2**31),
+        flash_limit_bytes=table.integer("flash_limit_bytes", 1, 2**31),
+        stack_margin_bytes=table.integer("stack_margin_bytes", 1, 2**31),
+        ring_bytes=table.integer("ring_bytes", 1, 2**31),
+        extents_max=table.integer("extents_max", 1, 2**31),
         variants=tuple(variants),
         pins=tuple(pins),
         lights=tuple(lights),
@@ -303,14 +307,27 @@ def _board_enum(boards: tuple[Board, ...], enums: dict[str, Enumeration]) -> Non
     enums["board"] = Enumeration("board", "Board variants.", tuple(choices))
 
 
-def _layout_hash(block: Block, frame: Frame, header: Record, messages: tuple[Record, ...], link: Link) -> int:
-    """First 4 bytes, big-endian, of the SHA-256 of everything that decides a byte; words do not count."""
+def _layout_hash(
+    block: Block,
+    frame: Frame,
+    header: Record,
+    messages: tuple[Record, ...],
+    link: Link,
+    enums: dict[str, Enumeration],
+) -> int:
+    """First 4 bytes, big-endian, of the SHA-256 of everything that decides a byte or its meaning; words do not count."""
 
     def fields(record: Record) -> list[Any]:
         return [
-            [f.name, f.type, f.size, f.unit, f.enum, f.flags, f.minimum, f.maximum, [[p.name, p.bits] for p in f.parts]]
+            [f.name, f.type, f.size, f.unit, f.enum, f.flags, const(f), f.minimum, f.maximum, parts(f)]
             for f in record.fields
         ]
+
+    def const(f: Field) -> Any:
+        return f.const.hex() if isinstance(f.const, bytes) else f.const
+
+    def parts(f: Field) -> list[Any]:
+        return [[part.name, part.bits] for part in f.parts]
 
     canonical = {
         "block": [block.size, block.version, fields(block.header)],
@@ -318,6 +335,10 @@ def _layout_hash(block: Block, frame: Frame, header: Record, messages: tuple[Rec
         "journal_header": fields(header),
         "messages": {record.name: [record.code, fields(record)] for record in messages},
         "link": [link.version, {record.name: [record.code, fields(record)] for record in link.packets}],
+        "enums": {
+            enum.name: [enum.is_flags, [[choice.name, choice.value] for choice in enum.choices]]
+            for enum in enums.values()
+        },
     }
     text = json.dumps(canonical, sort_keys=True, separators=(",", ":"))
     return int.from_bytes(hashlib.sha256(text.encode()).digest()[:4], "big")

@@ -1,0 +1,145 @@
+/* The port to a computer: the core with virtual time, a line given as bytes with their times, and a card on callbacks.
+ *
+ * Time passes with every byte on the card's bus and every look at the clock; bytes of the line arrive in between,
+ * as by an interrupt. No serial transmitter and no desk here. */
+#include "ot_port.h"
+
+#include "ot_logger.h"
+#include "ot_ring.h"
+#include "ot_spec.h"
+
+#include "host_api.h"
+
+#define SPI_SLOW_NS 32000u
+#define SPI_FAST_NS 1000u
+#define LOOK_NS 2000u
+#define NS_PER_TICK 4000u
+#define SUPPLY_MV 5000u
+
+static struct {
+    uint8_t (*exchange)(uint8_t);
+    void (*select)(uint8_t);
+    const uint64_t *times_ns;
+    const uint8_t *bytes;
+    uint32_t count;
+    uint32_t next;
+    uint64_t now_ns;
+    uint32_t overflows;
+    uint8_t reset_cause;
+    uint8_t answer;
+    bool fast;
+    bool listening;
+    bool supply_started;
+    bool settings_valid;
+    uint32_t baud;
+    uint8_t gap_bytes;
+} host;
+
+static void pass(uint32_t ns)
+{
+    host.now_ns += ns;
+    while (host.next < host.count && host.times_ns[host.next] <= host.now_ns) {
+        uint64_t at = host.times_ns[host.next];
+        while (host.overflows < at / (256u * NS_PER_TICK)) {
+            host.overflows++;
+            ot_ring.quiet = ot_ring.quiet == 0xffu ? 0xffu : (uint8_t)(ot_ring.quiet + 1u);
+        }
+        if (host.listening) {
+            ot_ring_receive(&ot_ring, host.bytes[host.next], (uint32_t)(at / NS_PER_TICK));
+        }
+        host.next++;
+    }
+}
+
+void ot_port_spi_begin(uint8_t out)
+{
+    host.answer = host.exchange(out);
+    pass(host.fast ? SPI_FAST_NS : SPI_SLOW_NS);
+}
+
+uint8_t ot_port_spi_end(void) { return host.answer; }
+
+void ot_port_spi_fast(bool fast) { host.fast = fast; }
+
+void ot_port_card_select(bool on) { host.select(on ? 1 : 0); }
+
+uint32_t ot_port_tick(void)
+{
+    pass(LOOK_NS);
+    return (uint32_t)(host.now_ns / NS_PER_TICK);
+}
+
+uint8_t ot_port_lock(void) { return 0; }
+
+void ot_port_unlock(uint8_t state) { (void)state; }
+
+void ot_port_serial_start(uint32_t baud, bool transmit)
+{
+    (void)baud;
+    host.listening = !transmit;
+}
+
+void ot_port_serial_send(uint8_t byte) { (void)byte; }
+
+void ot_port_serial_drain(void) {}
+
+void ot_port_light(bool on) { (void)on; }
+
+void ot_port_supply_start(void) { host.supply_started = true; }
+
+bool ot_port_supply_ready(uint16_t *supply_mv)
+{
+    bool ready = host.supply_started;
+    host.supply_started = false;
+    *supply_mv = SUPPLY_MV;
+    return ready;
+}
+
+bool ot_port_settings_load(uint32_t *baud, uint8_t *gap_bytes)
+{
+    if (host.settings_valid) {
+        *baud = host.baud;
+        *gap_bytes = host.gap_bytes;
+    }
+    return host.settings_valid;
+}
+
+void ot_port_settings_save(uint32_t baud, uint8_t gap_bytes)
+{
+    host.settings_valid = true;
+    host.baud = baud;
+    host.gap_bytes = gap_bytes;
+}
+
+uint8_t ot_port_reset_cause(void) { return host.reset_cause; }
+
+uint8_t ot_port_board_code(void) { return OT_BOARD_ATMEGA328P_16MHZ; }
+
+void host_logger_begin(uint8_t (*exchange)(uint8_t), void (*select)(uint8_t), const uint64_t *times_ns, const uint8_t *bytes,
+                       uint32_t count, uint8_t reset_cause)
+{
+    host.exchange = exchange;
+    host.select = select;
+    host.times_ns = times_ns;
+    host.bytes = bytes;
+    host.count = count;
+    host.next = 0;
+    host.now_ns = 0;
+    host.overflows = 0;
+    host.reset_cause = reset_cause;
+    ot_logger_start();
+}
+
+void host_logger_run(uint64_t until_ns)
+{
+    while (host.now_ns < until_ns) {
+        ot_logger_poll();
+        pass(LOOK_NS);
+    }
+}
+
+uint64_t host_logger_time_ns(void) { return host.now_ns; }
+
+uint32_t host_logger_delivered(void) { return host.next; }
+
+uint16_t host_logger_waiting(void) { return ot_ring_fill(); }
