@@ -3,9 +3,13 @@
 #include "ot_flash.h"
 #include "ot_spec.h"
 
+/* The table of all byte values is linear: an entry is that of the low nibble and that of the high one, xored. Two short
+ * tables then do for the long one, without a shift by half a byte, which is dear on a small machine. */
 uint32_t ot_crc32_add(uint32_t crc, uint8_t byte)
 {
-    return (crc >> 8) ^ ot_flash_u32(&ot_crc32_table[(uint8_t)((uint8_t)crc ^ byte)]);
+    byte ^= (uint8_t)crc;
+    crc = (crc >> 8) ^ ot_flash_u32(&ot_crc32_low[byte & 0x0fu]);
+    return crc ^ ot_flash_u32(&ot_crc32_high[byte >> 4]);
 }
 
 uint32_t ot_crc32_add_u32(uint32_t crc, uint32_t value)

@@ -6,6 +6,7 @@
 #include "ot_board_atmega328p.h"
 #include "ot_bytes.h"
 #include "ot_card.h"
+#include "ot_compiler.h"
 #include "ot_crc.h"
 #include "ot_light.h"
 #include "ot_logger.h"
@@ -21,7 +22,6 @@
 
 /* Lives in the memory the desk is lent, so that it costs a recording logger nothing. */
 static struct desk_state {
-    uint8_t sector_bytes[OT_BLOCK_SIZE]; /* one sector, as read */
     uint32_t sector;       /* position in the file of what it holds */
     uint16_t scanned;      /* ring position up to which no end of a packet was seen */
     uint8_t state;         /* ot_card_state */
@@ -31,59 +31,58 @@ static struct desk_state {
     uint16_t field_count; /* bytes between sequence and CRC, also when more than `fields` holds */
     uint16_t begin;       /* ring positions of the packet at hand */
     uint16_t end;
+    uint16_t at;   /* where undoing the packet's COBS coding stands */
+    uint8_t run;   /* bytes left of the run there */
+    bool zero_due; /* a zero follows the run, unless it ends the packet */
+    bool bad;      /* a run reached past the packet's end */
     bool left;
+    uint8_t sector_bytes[OT_BLOCK_SIZE]; /* one sector, as read; last, since the rest is reached in one step then */
 } *lent;
 
 #define desk (*lent)
 
-/* Undoes the COBS coding of the ring bytes between `at` and `end`. */
-typedef struct {
-    uint16_t at;
-    uint16_t end;
-    uint8_t left;
-    bool zero_due;
-    bool bad;
-} unstuffer;
-
-static bool unstuff(unstuffer *u, uint8_t *byte)
+/* Begin to undo the COBS coding of the packet between desk.begin and desk.end. */
+static void unstuff_start(void)
 {
-    while (u->left == 0u) {
-        if (u->at == u->end) {
+    desk.at = desk.begin;
+    desk.run = 0;
+    desk.zero_due = false;
+    desk.bad = false;
+}
+
+static bool unstuff(uint8_t *byte)
+{
+    while (desk.run == 0u) {
+        if (desk.at == desk.end) {
             return false;
         }
-        if (u->zero_due) {
-            u->zero_due = false;
+        if (desk.zero_due) {
+            desk.zero_due = false;
             *byte = 0;
             return true;
         }
-        uint8_t code = *ot_ring_at(u->at++);
-        u->left = (uint8_t)(code - 1u);
-        u->zero_due = code != 0xffu;
-        if ((uint16_t)(u->end - u->at) < u->left) {
-            u->bad = true;
+        uint8_t code = *ot_ring_at(desk.at++);
+        desk.run = (uint8_t)(code - 1u);
+        desk.zero_due = code != 0xffu;
+        if ((uint16_t)(desk.end - desk.at) < desk.run) {
+            desk.bad = true;
             return false;
         }
     }
-    u->left--;
-    *byte = *ot_ring_at(u->at++);
+    desk.run--;
+    *byte = *ot_ring_at(desk.at++);
     return true;
-}
-
-static unstuffer packet_bytes(void)
-{
-    unstuffer u = {desk.begin, desk.end, 0, false, false};
-    return u;
 }
 
 /* Take the packet between desk.begin and desk.end apart; true when its check is right. */
 static bool open_packet(void)
 {
-    unstuffer u = packet_bytes();
     uint8_t byte;
     uint8_t late[2] = {0, 0};
     uint16_t crc = OT_CRC16_PACKET_START;
     uint16_t count = 0;
-    while (unstuff(&u, &byte)) {
+    unstuff_start();
+    while (unstuff(&byte)) {
         if (count >= 2u) {
             crc = ot_crc16_add(crc, late[0]);
             uint16_t at = (uint16_t)(count - 2u);
@@ -100,16 +99,14 @@ static bool open_packet(void)
         count++;
     }
     desk.field_count = (uint16_t)(count - PACKET_OVERHEAD);
-    return !u.bad && count >= PACKET_OVERHEAD && ot_get_u16(late) == crc;
+    return !desk.bad && count >= PACKET_OVERHEAD && ot_get_u16(late) == crc;
 }
 
 /* Look for a whole packet in the ring. The packet before it is released, so `desk` describes one at a time. */
 static bool next_packet(void)
 {
     for (;;) {
-        uint8_t state = ot_port_lock();
-        uint16_t in = ot_ring.in;
-        ot_port_unlock(state);
+        uint16_t in = ot_ring_in();
         if (desk.scanned == in) {
             if ((uint16_t)(in - ot_ring.out) >= ot_ring.size) {
                 ot_ring_release(in, ot_ring.mark_in, ot_ring.loss_in); /* noise without an end: let it go */
@@ -133,7 +130,7 @@ static void release_packet(void) { ot_ring_release(desk.scanned, ot_ring.mark_in
 
 /* An answer: kind, sequence, the fixed fields, then `size` bytes of data. */
 typedef struct {
-    uint8_t head[2u + FIELDS_MAX];
+    uint8_t head[2u + OT_PACKET_DESCRIPTION_SIZE]; /* the longest answer, data apart */
     uint8_t head_size;
     const uint8_t *data;
     uint16_t data_size;
@@ -222,7 +219,7 @@ static void mount(void)
     desk.state = ot_logger_mount(ot_light_poll);
 }
 
-static void on_greet(void)
+static OT_NOINLINE void on_greet(void)
 {
     ot_packet_greet greet;
     if (!fields_are(&ot_packet_greet_layout, OT_PACKET_GREET_SIZE, &greet)) {
@@ -232,7 +229,7 @@ static void on_greet(void)
     reply(OT_PACKET_GREETING, &ot_packet_greeting_layout, &greeting, 0, 0);
 }
 
-static void on_describe(void)
+static OT_NOINLINE void on_describe(void)
 {
     ot_packet_description d;
     memset(&d, 0, sizeof d);
@@ -254,7 +251,7 @@ static void on_describe(void)
     reply(OT_PACKET_DESCRIPTION, &ot_packet_description_layout, &d, 0, 0);
 }
 
-static void on_look(void)
+static OT_NOINLINE void on_look(void)
 {
     ot_packet_look look;
     ot_block_header header;
@@ -294,14 +291,14 @@ static bool load_sector(uint32_t position)
     return desk.sector == position;
 }
 
-static void on_read(void)
+static OT_NOINLINE void on_read(void)
 {
     ot_packet_read r;
     if (!fields_are(&ot_packet_read_layout, OT_PACKET_READ_SIZE, &r) || !has_journal()) {
         return;
     }
-    if (r.chunk < 32u || r.chunk > OT_LINK_CHUNK_MAX || (r.chunk & (r.chunk - 1u)) != 0u || r.offset % r.chunk != 0u ||
-        r.length % r.chunk != 0u) {
+    if (r.chunk < 32u || r.chunk > OT_LINK_CHUNK_MAX || (r.chunk & (r.chunk - 1u)) != 0u ||
+        ((r.offset | r.length) & (r.chunk - 1u)) != 0u) {
         refuse(OT_REFUSAL_BAD_REQUEST);
         return;
     }
@@ -322,7 +319,7 @@ static void on_read(void)
     reply(OT_PACKET_DONE, &ot_packet_done_layout, &done, 0, 0);
 }
 
-static void on_speed(void)
+static OT_NOINLINE void on_speed(void)
 {
     ot_packet_speed speed;
     release_packet(); /* its fields are copied; the trial below looks for the next one */
@@ -349,55 +346,42 @@ static void on_speed(void)
 }
 
 /* Skip kind and sequence of the `header` packet: its next 512 bytes are the block. */
-static unstuffer header_bytes(void)
+static void header_start(void)
 {
-    unstuffer u = packet_bytes();
     uint8_t byte;
-    (void)unstuff(&u, &byte);
-    (void)unstuff(&u, &byte);
-    return u;
+    unstuff_start();
+    (void)unstuff(&byte);
+    (void)unstuff(&byte);
 }
 
-static bool header_is_right(ot_head_journal_header *header)
+static uint8_t header_byte(void)
 {
-    uint8_t bytes[OT_HEAD_JOURNAL_HEADER_SIZE];
-    unstuffer u = header_bytes();
-    uint32_t crc = OT_CRC32_START;
-    uint32_t check = 0;
     uint8_t byte = 0;
-    for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
-        (void)unstuff(&u, &byte);
-        if (i < sizeof bytes) {
-            bytes[i] = byte;
-        }
-        if (i < OT_BLOCK_SIZE - OT_BLOCK_CHECK_SIZE) {
-            crc = ot_crc32_add(crc, byte);
-        } else {
-            check = (check >> 8) | ((uint32_t)byte << 24);
-        }
-    }
-    return check == (uint32_t)~crc &&
-           ot_record_decode(&ot_head_journal_header_layout, bytes, sizeof bytes, header) == OT_OK &&
-           header->blocks == ot_the_journal.settings.blocks;
+    (void)unstuff(&byte);
+    return byte;
+}
+
+static OT_NOINLINE bool header_is_right(void)
+{
+    ot_head_journal_header header;
+    header_start();
+    return ot_journal_take_header(header_byte, &header) == OT_OK && header.blocks == ot_the_journal.settings.blocks;
 }
 
 static void put_header(void)
 {
-    unstuffer u = header_bytes();
-    uint8_t byte = 0;
+    header_start();
     for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
-        (void)unstuff(&u, &byte);
-        ot_card_put(byte);
+        ot_card_put(header_byte());
     }
 }
 
-static void on_header(void)
+static OT_NOINLINE void on_header(void)
 {
-    ot_head_journal_header header;
     if (!has_journal()) {
         return;
     }
-    if (desk.field_count != OT_BLOCK_SIZE || !header_is_right(&header)) {
+    if (desk.field_count != OT_BLOCK_SIZE || !header_is_right()) {
         refuse(OT_REFUSAL_BAD_HEADER);
         return;
     }
@@ -412,7 +396,7 @@ static void on_header(void)
     reply(OT_PACKET_HEADER_WRITTEN, &ot_packet_header_written_layout, &written, 0, 0);
 }
 
-static void on_leave(void)
+static OT_NOINLINE void on_leave(void)
 {
     reply(OT_PACKET_LEAVING, &ot_packet_leaving_layout, 0, 0, 0);
     ot_port_serial_drain();

@@ -5,6 +5,7 @@
 
 #include "ot_bytes.h"
 #include "ot_card.h"
+#include "ot_compiler.h"
 #include "ot_flash.h"
 #include "ot_spec.h"
 
@@ -50,7 +51,7 @@ static bool is_fat_partition(uint8_t type)
 }
 
 /* First sector of the volume: the first FAT partition, or the card itself when it has no partition table. */
-static uint8_t find_volume(uint32_t *first)
+static OT_NOINLINE uint8_t find_volume(uint32_t *first)
 {
     uint8_t bytes[16];
     if (!read_part(0, 510, bytes, 2)) {
@@ -80,7 +81,7 @@ static uint8_t find_volume(uint32_t *first)
 
 #define FROM_11(offset) (&b[(offset) - 11u])
 
-static uint8_t open_volume(volume *v)
+static OT_NOINLINE uint8_t open_volume(volume *v)
 {
     uint8_t b[37]; /* bytes 11 to 47 of the boot sector */
     uint32_t first = 0;
@@ -118,7 +119,7 @@ static bool is_cluster(const volume *v, uint32_t cluster) { return cluster >= 2u
 static uint32_t cluster_sector(const volume *v, uint32_t cluster) { return v->data + (cluster - 2u) * v->cluster_size; }
 
 /* The cluster after `cluster`; anything that is not a cluster ends the chain. False when the card does not read. */
-static bool next_cluster(const volume *v, uint32_t *cluster)
+static OT_NOINLINE bool next_cluster(const volume *v, uint32_t *cluster)
 {
     uint8_t entry[4] = {0, 0, 0, 0};
     uint32_t at = *cluster * (v->is_fat32 ? 4u : 2u);
@@ -137,7 +138,7 @@ typedef struct {
 } entry;
 
 /* Look for the journal in one sector of the root directory. */
-static uint8_t search_sector(uint32_t sector, entry *found)
+static OT_NOINLINE uint8_t search_sector(uint32_t sector, entry *found)
 {
     uint8_t state = OT_CARD_STATE_NO_JOURNAL;
     if (!ot_card_read_open(sector)) {
@@ -183,7 +184,7 @@ static uint8_t search_sectors(uint32_t sector, uint16_t count, entry *found)
     return state;
 }
 
-static uint8_t search_root(const volume *v, entry *found)
+static OT_NOINLINE uint8_t search_root(const volume *v, entry *found)
 {
     if (!v->is_fat32) {
         uint8_t state = search_sectors(v->root, v->root_sectors, found);
@@ -205,7 +206,7 @@ static uint8_t search_root(const volume *v, entry *found)
 
 /* Read table entries of a chain from one sector for as long as each names its neighbour; returns how many clusters
  * follow `cluster` in a row within this sector of the table, and the first entry that breaks the row. */
-static bool follow_row(const volume *v, uint32_t cluster, uint32_t limit, uint32_t *row, uint32_t *after)
+static OT_NOINLINE bool follow_row(const volume *v, uint32_t cluster, uint32_t limit, uint32_t *row, uint32_t *after)
 {
     uint8_t width = v->is_fat32 ? 4u : 2u;
     uint32_t at = cluster * width;
@@ -222,11 +223,11 @@ static bool follow_row(const volume *v, uint32_t cluster, uint32_t limit, uint32
         *after = 0;
         bool in_row = true;
         while (in_row && left != 0u) {
-            uint32_t value = 0;
+            uint8_t entry[4] = {0, 0, 0, 0};
             for (uint8_t i = 0; i < width; i++) {
-                value |= (uint32_t)ot_card_read_byte() << (8u * i);
+                entry[i] = ot_card_read_byte();
             }
-            *after = value & 0x0ffffffful;
+            *after = ot_get_u32(entry) & 0x0ffffffful;
             in_row = *after == cluster + *row + 1u && *row + 1u < limit && is_cluster(v, *after);
             *row += in_row ? 1u : 0u;
             left--;
@@ -239,7 +240,7 @@ static bool follow_row(const volume *v, uint32_t cluster, uint32_t limit, uint32
 }
 
 /* A chain that comes back to where it was would have one block of the journal written over another. */
-static bool overlaps(const ot_file *file)
+static OT_NOINLINE bool overlaps(const ot_file *file)
 {
     for (uint8_t i = 1; i < file->count; i++) {
         const ot_extent *a = &file->extents[i];
@@ -253,7 +254,7 @@ static bool overlaps(const ot_file *file)
 }
 
 /* The file's chain as extents. */
-static uint8_t read_chain(const volume *v, uint32_t cluster, ot_file *file)
+static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, ot_file *file)
 {
     uint32_t left = (file->blocks + v->cluster_size - 1u) / v->cluster_size;
     file->count = 0;

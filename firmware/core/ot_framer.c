@@ -4,6 +4,7 @@
 
 #include "ot_block.h"
 #include "ot_bytes.h"
+#include "ot_compiler.h"
 #include "ot_crc.h"
 #include "ot_frame.h"
 #include "ot_port.h"
@@ -70,32 +71,36 @@ bool ot_framer_stage_first(uint8_t code, uint32_t tick, const uint8_t *payload, 
     return stage_at(0, code, tick, payload, size);
 }
 
-static uint32_t computed_tick(const ot_walk *walk)
+static OT_NOINLINE uint32_t computed_tick(const ot_walk *walk)
 {
     uint16_t since = (uint16_t)(walk->position - walk->burst_at);
     return walk->burst_tick + ((since * framer.byte_ticks_q8) >> 8);
 }
 
-static bool mark_here(const ot_walk *walk, uint8_t mark_in)
+static OT_NOINLINE const ot_mark *next_mark(const ot_walk *walk) { return &ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)]; }
+
+static OT_NOINLINE const ot_loss *next_loss(const ot_walk *walk) { return &ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)]; }
+
+static OT_NOINLINE bool mark_here(const ot_walk *walk, uint8_t mark_in)
 {
-    return walk->mark_at != mark_in && ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)].position == walk->position;
+    return walk->mark_at != mark_in && next_mark(walk)->position == walk->position;
 }
 
-static bool loss_here(const ot_walk *walk, uint8_t loss_in)
+static OT_NOINLINE bool loss_here(const ot_walk *walk, uint8_t loss_in)
 {
-    return walk->loss_at != loss_in && ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)].position == walk->position;
+    return walk->loss_at != loss_in && next_loss(walk)->position == walk->position;
 }
 
 static bool earlier(uint32_t tick, uint32_t than) { return (int32_t)(tick - than) < 0; } /* ticks wrap */
 
 /* Tick of the earliest thing that waits: the ring's first, or something on the shelf. */
-static uint32_t earliest_tick(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
+static OT_NOINLINE uint32_t earliest_tick(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
 {
     uint32_t tick = ot_get_u32(framer.shelf);
     if (loss_here(walk, loss_in)) {
-        tick = ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)].tick;
+        tick = next_loss(walk)->tick;
     } else if (walk->position != walk->limit) {
-        tick = mark_here(walk, mark_in) ? ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)].tick : computed_tick(walk);
+        tick = mark_here(walk, mark_in) ? next_mark(walk)->tick : computed_tick(walk);
     }
     for (uint8_t at = 0; at != framer.shelf_size; at = (uint8_t)(at + SHELF_HEAD + framer.shelf[at + 5u])) {
         uint32_t staged = ot_get_u32(&framer.shelf[at]);
@@ -105,7 +110,7 @@ static uint32_t earliest_tick(const ot_walk *walk, uint8_t mark_in, uint8_t loss
 }
 
 /* Take the room that a frame of `length` needs; false when it does not fit whole. */
-static bool take_room(ot_walk *walk, uint16_t length, uint32_t offset)
+static OT_NOINLINE bool take_room(ot_walk *walk, uint16_t length, uint32_t offset)
 {
     uint16_t size = (uint16_t)(OT_FRAME_HEAD_SIZE + ot_frame_tick_size(offset) + length + OT_FRAME_CHECK_SIZE);
     if (size > walk->room) {
@@ -116,21 +121,21 @@ static bool take_room(ot_walk *walk, uint16_t length, uint32_t offset)
 }
 
 /* How many ring bytes follow `position` before the next mark, loss or the limit. */
-static uint16_t piece_length(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
+static OT_NOINLINE uint16_t piece_length(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
 {
     uint16_t length = (uint16_t)(walk->limit - walk->position);
     if (walk->mark_at != mark_in) {
-        uint16_t to_mark = (uint16_t)(ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)].position - walk->position);
+        uint16_t to_mark = (uint16_t)(next_mark(walk)->position - walk->position);
         length = to_mark < length ? to_mark : length;
     }
     if (walk->loss_at != loss_in) {
-        uint16_t to_loss = (uint16_t)(ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)].position - walk->position);
+        uint16_t to_loss = (uint16_t)(next_loss(walk)->position - walk->position);
         length = to_loss < length ? to_loss : length;
     }
     return length;
 }
 
-static bool walk_ring(ot_walk *walk, uint32_t open_tick, step *frame, bool *full)
+static OT_NOINLINE bool walk_ring(ot_walk *walk, uint32_t open_tick, step *frame, bool *full)
 {
     uint8_t mark_in = ot_ring.mark_in;
     frame->code = OT_MESSAGE_RAW_MORE;
@@ -142,7 +147,7 @@ static bool walk_ring(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
     uint8_t mark_at = walk->mark_at;
     if (mark_here(walk, mark_in)) {
         frame->code = OT_MESSAGE_RAW;
-        frame->tick = ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)].tick;
+        frame->tick = next_mark(walk)->tick;
         walk->burst_at = walk->position;
         walk->burst_tick = frame->tick;
         walk->mark_at++;
@@ -185,7 +190,7 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
         return !*full;
     }
     if (loss_here(walk, ot_ring.loss_in)) {
-        const ot_loss *loss = &ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)];
+        const ot_loss *loss = next_loss(walk);
         ot_message_loss record = {OT_LOSS_CAUSE_RING_FULL, loss->count};
         frame->tick = loss->tick;
         frame->code = OT_MESSAGE_LOSS;
@@ -200,15 +205,16 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
     return walk->position != walk->limit && walk_ring(walk, open_tick, frame, full);
 }
 
-/* The interrupt begins a new raw frame, with a measured tick, just where this block will be full. */
-static void aim_cut(const ot_walk *stop)
+static void walk_start(ot_walk *walk, uint16_t limit)
 {
-    uint16_t ahead = stop->room;
-    uint8_t state = ot_port_lock();
-    if (ot_ring.in == stop->limit && ahead > RAW_MIN) {
-        ot_ring.cut = (uint16_t)(stop->limit + ahead);
-    }
-    ot_port_unlock(state);
+    walk->room = OT_BLOCK_SPACE;
+    walk->position = ot_ring.out;
+    walk->limit = limit;
+    walk->burst_at = framer.burst_at;
+    walk->burst_tick = framer.burst_tick;
+    walk->shelf_at = 0;
+    walk->mark_at = ot_ring.mark_out;
+    walk->loss_at = ot_ring.loss_out;
 }
 
 void ot_framer_plan(ot_plan *plan)
@@ -216,32 +222,22 @@ void ot_framer_plan(ot_plan *plan)
     step frame;
     ot_walk *walk = &plan->stop;
     uint8_t state = ot_port_lock();
-    walk->limit = ot_ring.in;
-    walk->position = ot_ring.out;
+    walk_start(walk, ot_ring_in());
     uint8_t mark_in = ot_ring.mark_in;
     uint8_t loss_in = ot_ring.loss_in;
     ot_port_unlock(state);
-    walk->room = OT_BLOCK_SPACE;
-    walk->burst_at = framer.burst_at;
-    walk->burst_tick = framer.burst_tick;
-    walk->shelf_at = 0;
-    walk->mark_at = ot_ring.mark_out;
-    walk->loss_at = ot_ring.loss_out;
     plan->full = false;
     plan->any = framer.shelf_size != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
     if (!plan->any) {
-        plan->start = *walk;
         return;
     }
     plan->open_tick = earliest_tick(walk, mark_in, loss_in);
-    plan->start = *walk;
     while (walk_next(walk, plan->open_tick, &frame, &plan->full)) {
     }
-    if (!plan->full) {
-        aim_cut(walk);
+    if (!plan->full && walk->room > RAW_MIN) {
+        /* The interrupt begins a new raw frame, with a measured tick, just where this block will be full. */
+        ot_ring_aim_cut(walk->limit, (uint16_t)(walk->limit + walk->room));
     }
-    /* What came since then belongs to a later block, so that the write repeats exactly this walk. */
-    plan->start.limit = walk->position;
 }
 
 /* Where a block's bytes go, and the checks they are run through. */
@@ -273,7 +269,7 @@ static void put_check(uint32_t crc, void (*put)(uint8_t byte))
     }
 }
 
-static void write_frame(const step *frame, uint32_t open_tick, uint32_t seed)
+static OT_NOINLINE void write_frame(const step *frame, uint32_t open_tick, uint32_t seed)
 {
     uint8_t head[OT_FRAME_HEAD_SIZE + OT_FRAME_TICK_SIZE_MAX];
     uint8_t size = ot_frame_open(head, frame->code, frame->length, frame->tick - open_tick);
@@ -297,28 +293,43 @@ static void write_frame(const step *frame, uint32_t open_tick, uint32_t seed)
     put_check(sink.frame_crc, put_block);
 }
 
-void ot_framer_write(const ot_plan *plan, uint32_t journal_id, uint32_t block_number, uint16_t run_number,
-                     void (*put)(uint8_t byte))
+static OT_NOINLINE void write_header(const ot_plan *plan, uint32_t journal_id, uint32_t block_number, uint16_t run_number)
 {
     uint8_t head[OT_BLOCK_HEADER_SIZE];
-    uint16_t used = (uint16_t)(OT_BLOCK_SPACE - plan->stop.room);
-    ot_block_header header = {OT_BLOCK_VERSION, used, journal_id, block_number, run_number, plan->open_tick};
-    sink.put = put;
-    sink.block_crc = OT_CRC32_START;
+    ot_block_header header = {.version = OT_BLOCK_VERSION,
+                              .used_bytes = (uint16_t)(OT_BLOCK_SPACE - plan->stop.room),
+                              .journal_id = journal_id,
+                              .block_number = block_number,
+                              .run_number = run_number,
+                              .open_tick = plan->open_tick};
     ot_block_header_put(head, &header);
     for (uint8_t i = 0; i < OT_BLOCK_HEADER_SIZE; i++) {
         put_block(head[i]);
     }
-    uint32_t seed = ot_frame_seed(journal_id, block_number);
+}
+
+static OT_NOINLINE void write_frames(const ot_plan *plan, uint32_t seed)
+{
     step frame;
-    ot_walk walk = plan->start;
+    ot_walk walk;
     bool full = false;
+    /* What came since the plan belongs to a later block, so that this repeats exactly that walk. */
+    walk_start(&walk, plan->stop.position);
     while ((walk.shelf_at != plan->stop.shelf_at || walk.loss_at != plan->stop.loss_at ||
             walk.position != plan->stop.position) &&
            walk_next(&walk, plan->open_tick, &frame, &full)) {
         write_frame(&frame, plan->open_tick, seed);
     }
-    for (uint16_t i = used; i < OT_BLOCK_SPACE; i++) {
+}
+
+void ot_framer_write(const ot_plan *plan, uint32_t journal_id, uint32_t block_number, uint16_t run_number,
+                     void (*put)(uint8_t byte))
+{
+    sink.put = put;
+    sink.block_crc = OT_CRC32_START;
+    write_header(plan, journal_id, block_number, run_number);
+    write_frames(plan, ot_frame_seed(journal_id, block_number));
+    for (uint16_t i = (uint16_t)(OT_BLOCK_SPACE - plan->stop.room); i < OT_BLOCK_SPACE; i++) {
         put_block(0);
     }
     put_check(sink.block_crc, put);

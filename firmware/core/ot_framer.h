@@ -23,8 +23,7 @@ typedef struct {
 } ot_walk;
 
 typedef struct {
-    ot_walk start;
-    ot_walk stop;
+    ot_walk stop; /* it starts at what was not released yet */
     uint32_t open_tick;
     bool any;  /* there is something to write */
     bool full; /* nothing more fits */

@@ -1,6 +1,7 @@
 #include "ot_journal.h"
 
 #include "ot_card.h"
+#include "ot_compiler.h"
 #include "ot_crc.h"
 #include "ot_port.h"
 
@@ -11,16 +12,13 @@
 
 static uint32_t lap_blocks(const ot_journal *j) { return j->settings.blocks - 1u; }
 
-static uint8_t read_header(ot_journal *j)
+uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header)
 {
     uint8_t bytes[OT_HEAD_JOURNAL_HEADER_SIZE];
     uint32_t crc = OT_CRC32_START;
     uint32_t check = 0;
-    if (!ot_card_read_open(ot_fat_sector(&j->file, 0))) {
-        return OT_SHORT_INPUT;
-    }
     for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
-        uint8_t byte = ot_card_read_byte();
+        uint8_t byte = next();
         if (i < sizeof bytes) {
             bytes[i] = byte;
         }
@@ -30,12 +28,22 @@ static uint8_t read_header(ot_journal *j)
             check = (check >> 8) | ((uint32_t)byte << 24);
         }
     }
-    if (!ot_card_read_close()) {
-        return OT_SHORT_INPUT;
+    if (check != (uint32_t)~crc) {
+        return OT_BAD_BLOCK_CHECK;
     }
-    uint8_t status = ot_record_decode(&ot_head_journal_header_layout, bytes, sizeof bytes, &j->settings);
-    if (status == OT_OK && check != (uint32_t)~crc) {
-        status = OT_BAD_BLOCK_CHECK;
+    return ot_record_decode(&ot_head_journal_header_layout, bytes, sizeof bytes, header);
+}
+
+static OT_NOINLINE uint8_t read_header(ot_journal *j)
+{
+    uint8_t status = OT_SHORT_INPUT;
+    for (uint8_t attempt = 0; attempt < READ_TRIES && status == OT_SHORT_INPUT; attempt++) {
+        if (ot_card_read_open(ot_fat_sector(&j->file, 0))) {
+            status = ot_journal_take_header(ot_card_read_byte, &j->settings);
+            if (!ot_card_read_close()) {
+                status = OT_SHORT_INPUT;
+            }
+        }
     }
     return status;
 }
@@ -69,23 +77,18 @@ static bool is_ours(const ot_journal *j, uint32_t position, ot_block_header *hea
            (header->block_number - 1u) % lap_blocks(j) == position - 1u;
 }
 
-/* Where the newest block known so far lies. */
-typedef struct {
-    uint32_t position; /* 0: none */
-    uint32_t number;
-    uint16_t run;
-} tip;
-
-/* Move the tip to `position`, or to one of the few after it, when a newer block lies there. */
-static bool try_tip(const ot_journal *j, tip *t, uint32_t position, uint32_t count)
+/* The search keeps the newest block known so far in the journal itself; position 0: none.
+ *
+ * Move the tip to `position`, or to one of the few after it, when a newer block lies there. */
+static OT_NOINLINE bool try_tip(ot_journal *j, uint32_t position, uint32_t count)
 {
     ot_block_header header;
     uint32_t end = j->settings.blocks;
     for (; count != 0u && position < end; count--, position++) {
-        if (is_ours(j, position, &header) && header.block_number > t->number) {
-            t->position = position;
-            t->number = header.block_number;
-            t->run = header.run_number;
+        if (is_ours(j, position, &header) && header.block_number > j->number) {
+            j->position = position;
+            j->number = header.block_number;
+            j->last_run = header.run_number;
             return true;
         }
     }
@@ -93,36 +96,47 @@ static bool try_tip(const ot_journal *j, tip *t, uint32_t position, uint32_t cou
 }
 
 /* Bisection: blocks of the newest lap fill the file from its start to the tip, but for holes. */
-static void bisect(const ot_journal *j, tip *t)
+static void bisect(ot_journal *j)
 {
     uint32_t end = j->settings.blocks;
-    while (end - t->position > 1u) {
-        uint32_t middle = t->position + (end - t->position) / 2u;
+    while (end - j->position > 1u) {
+        uint32_t middle = j->position + (end - j->position) / 2u;
         uint32_t count = end - middle < NEIGHBOURS ? end - middle : NEIGHBOURS;
-        if (!try_tip(j, t, middle, count)) {
+        if (!try_tip(j, middle, count)) {
             end = middle;
         }
     }
 }
 
 /* Past a hole there may be more: look at the next blocks one by one, then further and further out. */
-static bool look_past(const ot_journal *j, tip *t)
+static bool look_past(ot_journal *j)
 {
-    uint32_t at = t->position + 1u;
-    if (try_tip(j, t, at, LOOK_PAST)) {
+    uint32_t at = j->position + 1u;
+    if (try_tip(j, at, LOOK_PAST)) {
         return true;
     }
     for (uint32_t distance = LOOK_PAST; distance < j->settings.blocks - at; distance *= 2u) {
-        if (try_tip(j, t, at + distance, 1)) {
+        if (try_tip(j, at + distance, 1)) {
             return true;
         }
     }
     return false;
 }
 
+static OT_NOINLINE void find_tip(ot_journal *j)
+{
+    j->position = 0;
+    j->number = 0;
+    j->last_run = 0;
+    (void)try_tip(j, 1, NEIGHBOURS);
+    do {
+        bisect(j);
+    } while (look_past(j));
+}
+
 /* A place that may hold something of ours, though damaged, is left alone: only a blank block, a block of another
  * journal or one of an earlier lap is written over. */
-static uint8_t skip_damage(ot_journal *j)
+static OT_NOINLINE uint8_t skip_damage(ot_journal *j)
 {
     ot_block_header header;
     for (uint16_t skipped = 0; skipped < SKIP_MAX; skipped++) {
@@ -144,24 +158,14 @@ uint8_t ot_journal_open(ot_journal *j)
     if (state != OT_CARD_STATE_READY) {
         return state;
     }
-    uint8_t status = OT_SHORT_INPUT;
-    for (uint8_t attempt = 0; attempt < READ_TRIES && status == OT_SHORT_INPUT; attempt++) {
-        status = read_header(j);
-    }
+    uint8_t status = read_header(j);
     if (status == OT_SHORT_INPUT) {
         return OT_CARD_STATE_CARD_FAILED;
     }
     if (status != OT_OK || j->settings.blocks > j->file.blocks) {
         return OT_CARD_STATE_NO_JOURNAL;
     }
-    tip t = {0, 0, 0};
-    (void)try_tip(j, &t, 1, NEIGHBOURS);
-    do {
-        bisect(j, &t);
-    } while (look_past(j, &t));
-    j->last_run = t.run;
-    j->position = t.position;
-    j->number = t.number;
+    find_tip(j);
     return ot_journal_advance(j) ? skip_damage(j) : (uint8_t)OT_CARD_STATE_FULL;
 }
 

@@ -17,6 +17,9 @@ typedef struct {
     uint16_t last_run; /* 0: none yet */
 } ot_journal;
 
+/* Take the 512 bytes of a journal header from `next` and decode them. One of ot_errors. */
+uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header) __attribute__((warn_unused_result));
+
 /* Find file, header and tip. Returns one of ot_card_state. */
 uint8_t ot_journal_open(ot_journal *journal) __attribute__((warn_unused_result));
 

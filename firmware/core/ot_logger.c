@@ -1,6 +1,7 @@
 #include "ot_logger.h"
 
 #include "ot_card.h"
+#include "ot_compiler.h"
 #include "ot_desk.h"
 #include "ot_framer.h"
 #include "ot_light.h"
@@ -42,7 +43,7 @@ static void listen(uint32_t baud, uint8_t gap_bytes)
     uint32_t gap = ((uint32_t)(gap_bytes + 1u) * byte_ticks_q8(baud)) >> 8;
     logger.baud = baud;
     logger.gap_bytes = gap_bytes;
-    ot_ring_start((uint8_t *)logger.memory, OT_RING_BYTES, gap > 0xf000ul ? 0xf000u : (uint16_t)gap);
+    ot_ring_start((uint8_t *)logger.memory, OT_RING_BYTES, gap > OT_GAP_TICKS_MAX ? OT_GAP_TICKS_MAX : (uint16_t)gap);
     ot_framer_start(byte_ticks_q8(baud));
     ot_port_serial_start(baud, false);
 }
@@ -74,7 +75,7 @@ uint8_t ot_logger_mount(void (*idle)(void))
 
 /* The journal decides the settings. When they differ from those the line was heard with so far, what was heard was
  * heard wrongly: it is dropped before a run begins, and the board remembers the right ones for the next time. */
-static void adopt_settings(void)
+static OT_NOINLINE void adopt_settings(void)
 {
     const ot_head_journal_header *s = &ot_the_journal.settings;
     if (s->baud != logger.baud || s->gap_bytes != logger.gap_bytes) {
@@ -83,7 +84,7 @@ static void adopt_settings(void)
     }
 }
 
-static void stage_run_start(void)
+static OT_NOINLINE void stage_run_start(void)
 {
     uint8_t payload[OT_MESSAGE_RUN_START_SIZE];
     const ot_head_journal_header *s = &ot_the_journal.settings;
@@ -104,7 +105,7 @@ static void stage_run_start(void)
     logger.recording = ot_framer_stage_first(OT_MESSAGE_RUN_START, ot_port_tick(), payload, size);
 }
 
-static void begin_run(void)
+static OT_NOINLINE void begin_run(void)
 {
     adopt_settings();
     logger.run = (uint16_t)(ot_the_journal.last_run + 1u);
@@ -153,7 +154,7 @@ static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
 }
 
 /* Put what the interrupt noticed on the shelf, once there is room for both kinds. */
-static void stage_faults(void)
+static OT_NOINLINE void stage_faults(void)
 {
     uint16_t overruns;
     uint16_t framings;
@@ -169,7 +170,7 @@ static void stage_faults(void)
     }
 }
 
-static void stage_supply(void)
+static OT_NOINLINE void stage_supply(void)
 {
     uint8_t payload[OT_MESSAGE_SUPPLY_SIZE];
     ot_message_supply supply;
@@ -207,7 +208,7 @@ static void end_full(void)
     ot_light_set(OT_LIGHT_FULL);
 }
 
-static void write_block(void)
+static OT_NOINLINE void write_block(void)
 {
     switch (ot_card_write(ot_fat_sector(&ot_the_journal.file, ot_the_journal.position), put_body)) {
     case OT_CARD_ACCEPTED:

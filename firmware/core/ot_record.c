@@ -3,50 +3,50 @@
 #include <stdbool.h>
 #include <string.h>
 
-#include "ot_bytes.h"
+#include "ot_compiler.h"
 #include "ot_spec.h"
 
+/* A number lies in the struct in the machine's own order and size. */
 static uint32_t load_number(const void *member, uint8_t size)
 {
     uint16_t u16;
     uint32_t u32;
-    switch (size) {
-    case 1:
+    if (size == 1u) {
         return *(const uint8_t *)member;
-    case 2:
+    }
+    if (size == 2u) {
         memcpy(&u16, member, sizeof u16);
         return u16;
-    default:
-        memcpy(&u32, member, sizeof u32);
-        return u32;
     }
+    memcpy(&u32, member, sizeof u32);
+    return u32;
 }
 
 static void store_number(void *member, uint8_t size, uint32_t value)
 {
     uint16_t u16 = (uint16_t)value;
-    switch (size) {
-    case 1:
+    if (size == 1u) {
         *(uint8_t *)member = (uint8_t)value;
-        break;
-    case 2:
+    } else if (size == 2u) {
         memcpy(member, &u16, sizeof u16);
-        break;
-    default:
+    } else {
         memcpy(member, &value, sizeof value);
-        break;
     }
 }
 
-static bool in_range(const ot_field *field, uint32_t value)
+static OT_NOINLINE void encode_field(const ot_field *f, const uint8_t *member, uint8_t *out)
 {
-    if (field->kind == OT_KIND_SIGNED) {
-        /* Flipping the sign bit turns two's complement order into unsigned order. */
-        uint32_t sign = (uint32_t)1u << (8u * field->size - 1u);
-        uint32_t mask = (sign << 1) - 1u;
-        return ((value ^ sign) & mask) >= ((field->low ^ sign) & mask) && ((value ^ sign) & mask) <= ((field->high ^ sign) & mask);
+    if (f->kind == OT_KIND_BYTES) {
+        memcpy(out, member, f->size);
+    } else if (f->kind == OT_KIND_CONSTANT) {
+        ot_flash_copy(out, &ot_constants[f->at], f->size);
+    } else {
+        uint32_t value = load_number(member, f->size);
+        for (uint8_t i = 0; i < f->size; i++) {
+            out[i] = (uint8_t)value;
+            value >>= 8;
+        }
     }
-    return value >= field->low && value <= field->high;
 }
 
 uint8_t ot_record_encode(const ot_layout *layout, const void *record, uint8_t *out)
@@ -54,52 +54,51 @@ uint8_t ot_record_encode(const ot_layout *layout, const void *record, uint8_t *o
     ot_layout l;
     ot_field f;
     ot_flash_copy(&l, layout, sizeof l);
-    for (uint8_t i = 0; i < l.count; i++) {
-        ot_flash_copy(&f, &l.fields[i], sizeof f);
-        const uint8_t *member = (const uint8_t *)record + f.at;
-        uint32_t value = f.low;
-        if (f.kind == OT_KIND_BYTES) {
-            memcpy(out, member, f.size);
-        } else if (f.kind == OT_KIND_CONSTANT) {
-            ot_flash_copy(out, &ot_constants[f.low], f.size);
-        } else {
-            if (f.kind != OT_KIND_NUMBER_CONSTANT) {
-                value = load_number(member, f.size);
-            }
-            for (uint8_t byte = 0; byte < f.size; byte++) {
-                out[byte] = (uint8_t)value;
-                value >>= 8;
-            }
-        }
+    for (; l.count != 0u; l.count--) {
+        ot_flash_copy(&f, l.fields++, sizeof f);
+        encode_field(&f, (const uint8_t *)record + f.at, out);
         out += f.size;
     }
     return l.fixed_size;
 }
 
-static bool decode_field(const ot_field *f, const uint8_t *bytes, void *record)
+static OT_NOINLINE bool decode_number(const ot_field *f, const uint8_t *bytes, uint8_t *member)
 {
-    uint8_t *member = (uint8_t *)record + f->at;
+    ot_bound bound;
+    uint32_t value = 0;
+    uint32_t mask = 0;
+    for (uint8_t i = f->size; i > 0u; i--) {
+        value = (value << 8) | bytes[i - 1u];
+        mask = (mask << 8) | 0xffu;
+    }
+    store_number(member, f->size, value);
+    if (f->bounds == OT_NO_BOUNDS) {
+        return true;
+    }
+    ot_flash_copy(&bound, &ot_bounds[f->bounds], sizeof bound);
+    return ((value - bound.low) & mask) <= bound.span;
+}
+
+static bool is_constant(const ot_field *f, const uint8_t *bytes)
+{
+    for (uint8_t i = 0; i < f->size; i++) {
+        if (bytes[i] != ot_flash_u8(&ot_constants[f->at + i])) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static OT_NOINLINE bool decode_field(const ot_field *f, const uint8_t *bytes, uint8_t *member)
+{
+    if (f->kind == OT_KIND_CONSTANT) {
+        return is_constant(f, bytes);
+    }
     if (f->kind == OT_KIND_BYTES) {
         memcpy(member, bytes, f->size);
         return true;
     }
-    if (f->kind == OT_KIND_CONSTANT) {
-        for (uint8_t i = 0; i < f->size; i++) {
-            if (bytes[i] != ot_flash_u8(&ot_constants[f->low + i])) {
-                return false;
-            }
-        }
-        return true;
-    }
-    uint32_t value = 0;
-    for (uint8_t i = f->size; i > 0u; i--) {
-        value = (value << 8) | bytes[i - 1u];
-    }
-    if (f->kind == OT_KIND_NUMBER_CONSTANT) {
-        return value == f->low;
-    }
-    store_number(member, f->size, value);
-    return in_range(f, value);
+    return decode_number(f, bytes, member);
 }
 
 uint8_t ot_record_decode(const ot_layout *layout, const uint8_t *bytes, uint16_t size, void *record)
@@ -110,9 +109,9 @@ uint8_t ot_record_decode(const ot_layout *layout, const uint8_t *bytes, uint16_t
     if (size < l.fixed_size) {
         return OT_SHORT_PAYLOAD;
     }
-    for (uint8_t i = 0; i < l.count; i++) {
-        ot_flash_copy(&f, &l.fields[i], sizeof f);
-        if (!decode_field(&f, bytes, record)) {
+    for (; l.count != 0u; l.count--) {
+        ot_flash_copy(&f, l.fields++, sizeof f);
+        if (!decode_field(&f, bytes, (uint8_t *)record + f.at)) {
             return OT_OUT_OF_RANGE;
         }
         bytes += f.size;

@@ -6,19 +6,25 @@
 
 #include "ot_flash.h"
 
-#define OT_KIND_UNSIGNED 0u        /* low..high bound the number */
-#define OT_KIND_SIGNED 1u          /* likewise, as two's complement */
-#define OT_KIND_BYTES 2u           /* bytes as they are */
-#define OT_KIND_CONSTANT 3u        /* low is the place in ot_constants */
-#define OT_KIND_NUMBER_CONSTANT 4u /* low is the number */
+#define OT_KIND_UNSIGNED 0u
+#define OT_KIND_SIGNED 1u   /* two's complement */
+#define OT_KIND_BYTES 2u    /* bytes as they are */
+#define OT_KIND_CONSTANT 3u /* bytes that never change, from ot_constants */
+#define OT_NO_BOUNDS 0xffu
 
 typedef struct {
-    uint16_t at; /* place in the record's struct */
+    uint8_t at; /* place in the record's struct; of a constant, in ot_constants */
     uint8_t kind;
-    uint8_t size; /* bytes on the wire */
-    uint32_t low;
-    uint32_t high;
+    uint8_t size;   /* bytes on the wire */
+    uint8_t bounds; /* place in ot_bounds, or OT_NO_BOUNDS: all that the size can hold */
 } ot_field;
+
+/* A number is in bounds when it lies at most `span` above `low`, counted round the end of its size: one rule for
+ * signed and unsigned ones. */
+typedef struct {
+    uint32_t low;
+    uint32_t span;
+} ot_bound;
 
 typedef struct {
     const ot_field *fields;
@@ -28,6 +34,7 @@ typedef struct {
 } ot_layout;
 
 extern const uint8_t ot_constants[] OT_FLASH;
+extern const ot_bound ot_bounds[] OT_FLASH;
 
 /* Write the fixed part of `record` to `out` (layout->fixed_size bytes); returns that size. */
 uint8_t ot_record_encode(const ot_layout *layout, const void *record, uint8_t *out);

@@ -6,71 +6,102 @@ ot_ring_state ot_ring;
 
 void ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks)
 {
+    ot_ring_state *r = &ot_ring;
+    OT_OVER_POINTER(r);
     uint8_t state = ot_port_lock();
-    ot_ring.begin = memory;
-    ot_ring.write = memory;
-    ot_ring.end = memory + size;
-    ot_ring.size = size;
-    ot_ring.gap_ticks = gap_ticks;
-    ot_ring.in = 0;
-    ot_ring.out = 0;
-    ot_ring.cut = OT_RAW_MAX;
-    ot_ring.quiet = OT_QUIET_GAP + 1u;
-    ot_ring.dropping = false;
-    ot_ring.mark_in = 0;
-    ot_ring.mark_out = 0;
-    ot_ring.loss_in = 0;
-    ot_ring.loss_out = 0;
-    ot_ring.overruns = 0;
-    ot_ring.framings = 0;
+    r->begin = memory;
+    r->stretch = memory;
+    r->stop = 0;
+    r->quick = 0;
+    r->end = memory + size;
+    r->size = size;
+    r->gap_ticks = gap_ticks;
+    r->out = 0;
+    r->cut = OT_RAW_MAX;
+    r->last_low = 0;
+    r->quiet = 0xff;
+    r->dropping = false;
+    r->mark_in = 0;
+    r->mark_out = 0;
+    r->loss_in = 0;
+    r->loss_out = 0;
+    r->overruns = 0;
+    r->framings = 0;
     ot_port_unlock(state);
 }
 
-uint16_t ot_ring_fill(void)
+static uint16_t accepted(void) { return (uint16_t)(ot_ring.stop - ot_ring.quick); } /* locked */
+
+uint16_t ot_ring_in(void)
 {
     uint8_t state = ot_port_lock();
-    uint16_t fill = (uint16_t)(ot_ring.in - ot_ring.out);
+    uint16_t in = accepted();
     ot_port_unlock(state);
-    return fill;
+    return in;
 }
 
-/* Counted back from the interrupt's place, so that no second pointer has to be kept in step. */
+uint16_t ot_ring_fill(void) { return (uint16_t)(ot_ring_in() - ot_ring.out); }
+
+/* Counted back from the stretch's end, so that no second pointer has to be kept in step. */
 uint8_t *ot_ring_at(uint16_t position)
 {
+    ot_ring_state *r = &ot_ring;
+    OT_OVER_POINTER(r);
     uint8_t state = ot_port_lock();
-    uint16_t back = (uint16_t)(ot_ring.in - position);
-    uint16_t at = (uint16_t)(ot_ring.write - ot_ring.begin);
+    uint16_t back = (uint16_t)(r->stop - position);
+    uint16_t at = (uint16_t)(r->stretch - r->begin);
     ot_port_unlock(state);
-    return &ot_ring.begin[at >= back ? (uint16_t)(at - back) : (uint16_t)(at + ot_ring.size - back)];
+    return &r->begin[at >= back ? (uint16_t)(at - back) : (uint16_t)(at + r->size - back)];
+}
+
+void ot_ring_aim_cut(uint16_t in, uint16_t cut)
+{
+    ot_ring_state *r = &ot_ring;
+    OT_OVER_POINTER(r);
+    uint8_t state = ot_port_lock();
+    if (accepted() == in && r->cut != cut) {
+        /* The stretch may reach past the new cut: it ends here. */
+        r->stretch -= r->quick;
+        r->stop = in;
+        r->quick = 0;
+        r->cut = cut;
+    }
+    ot_port_unlock(state);
 }
 
 void ot_ring_release(uint16_t position, uint8_t mark_out, uint8_t loss_out)
 {
+    ot_ring_state *r = &ot_ring;
+    OT_OVER_POINTER(r);
     uint8_t state = ot_port_lock();
-    ot_ring.out = position;
-    ot_ring.mark_out = mark_out;
-    ot_ring.loss_out = loss_out;
+    r->out = position;
+    r->mark_out = mark_out;
+    r->loss_out = loss_out;
     ot_port_unlock(state);
 }
 
 void ot_ring_close_loss(void)
 {
+    ot_ring_state *r = &ot_ring;
+    OT_OVER_POINTER(r);
     uint8_t state = ot_port_lock();
-    if (ot_ring.dropping && (uint8_t)(ot_ring.loss_in + 1u - ot_ring.loss_out) < OT_LOSSES) {
-        ot_ring.dropping = false;
-        ot_ring.loss_in++;
+    if (r->dropping && (uint8_t)(r->loss_in + 1u - r->loss_out) < OT_LOSSES) {
+        r->dropping = false;
+        r->loss_in++;
     }
     ot_port_unlock(state);
 }
 
 bool ot_ring_take_faults(uint16_t *overruns, uint16_t *framings, uint32_t *tick)
 {
+    ot_ring_state *r = &ot_ring;
+    OT_OVER_POINTER(r);
     uint8_t state = ot_port_lock();
-    *overruns = ot_ring.overruns;
-    *framings = ot_ring.framings;
-    *tick = ot_ring.fault_tick;
-    ot_ring.overruns = 0;
-    ot_ring.framings = 0;
+    *overruns = r->overruns;
+    *framings = r->framings;
+    *tick = r->fault_tick;
+    r->overruns = 0;
+    r->framings = 0;
     ot_port_unlock(state);
     return *overruns != 0u || *framings != 0u;
 }

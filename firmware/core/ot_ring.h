@@ -4,17 +4,20 @@
  * A marker tells where a burst begins and the tick of its first byte; a loss tells before which position how many
  * bytes were dropped. Both queues are short. When the marker queue is full a burst is not marked and its bytes
  * belong to the burst before; when the loss queue is full the line's bytes are dropped and counted until there is
- * room, so the count stays exact and stays in its place. */
+ * room, so the count stays exact and stays in its place.
+ *
+ * ot_ring_receive() does all of the interrupt's work. It also finds out how many bytes may follow before room, cut
+ * or wrap-around matter again: the stretch. Within it a port may do the rest in the few instructions that its
+ * interrupt can afford: when no fault is flagged, `quick` is not 0 and the pause is not longer than `gap_ticks`,
+ * store the byte at `stretch - quick` and count `quick` down; set `last_low` and `quiet` as ot_ring_receive() does. */
 #ifndef OT_RING_H
 #define OT_RING_H
 
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "ot_compiler.h"
 #include "ot_spec.h"
-
-/* The receive interrupt's work is part of it, not a call from it. */
-#define OT_INLINE static inline __attribute__((always_inline))
 
 #define OT_MARKS 8u  /* power of two */
 #define OT_LOSSES 2u /* power of two */
@@ -34,39 +37,46 @@ typedef struct {
 } ot_loss;
 
 typedef struct {
-    uint8_t *write;          /* interrupt: where the next byte goes */
-    uint8_t *begin;          /* set-up only */
-    uint8_t *end;            /* set-up only */
-    uint16_t size;           /* set-up only */
-    volatile uint16_t in;    /* interrupt: bytes accepted */
-    volatile uint16_t out;   /* main, locked: bytes released */
-    uint16_t cut;            /* main, locked, and interrupt: position where a new raw frame must begin */
-    uint16_t last_tick;      /* interrupt: low half of the tick of the byte before */
-    uint16_t gap_ticks;      /* set-up only: a longer pause begins a burst */
-    volatile uint8_t quiet;  /* interrupts: timer overflows since the last byte, saturating */
-    volatile bool dropping;  /* interrupt; main when it takes a loss of a line gone quiet */
-    volatile uint8_t mark_in;  /* interrupt */
-    volatile uint8_t mark_out; /* main */
-    volatile uint8_t loss_in;  /* interrupt: losses that are complete; the one being counted is losses[loss_in] */
-    volatile uint8_t loss_out; /* main */
-    volatile uint16_t overruns;    /* interrupt; main, locked, takes it */
-    volatile uint16_t framings;    /* interrupt; main, locked, takes it */
-    uint32_t fault_tick;           /* interrupt: of the first fault not yet taken */
+    uint8_t *volatile stretch;  /* interrupt; main, locked: where the byte after the stretch goes */
+    volatile uint16_t stop;     /* interrupt; main, locked: position of that byte */
+    volatile uint8_t quick;     /* interrupt; main, locked: bytes left of the stretch */
+    uint8_t last_low;           /* interrupt: low byte of the tick of the byte before */
+    volatile uint8_t quiet;     /* interrupts: timer overflows since the last byte, saturating */
+    uint16_t gap_ticks;         /* set-up only: a longer pause begins a burst */
+    uint8_t *begin;             /* set-up only */
+    uint8_t *end;               /* set-up only */
+    uint16_t size;              /* set-up only */
+    volatile uint16_t out;      /* main, locked: bytes released */
+    uint16_t cut;               /* main, locked, and interrupt: position where a new raw frame must begin */
+    volatile bool dropping;     /* interrupt; main when it takes a loss of a line gone quiet */
+    volatile uint8_t mark_in;   /* interrupt */
+    volatile uint8_t mark_out;  /* main */
+    volatile uint8_t loss_in;   /* interrupt: losses that are complete; the one being counted is losses[loss_in] */
+    volatile uint8_t loss_out;  /* main */
+    volatile uint16_t overruns; /* interrupt; main, locked, takes it */
+    volatile uint16_t framings; /* interrupt; main, locked, takes it */
+    uint32_t fault_tick;        /* interrupt: of the first fault not yet taken */
     ot_mark marks[OT_MARKS];
     ot_loss losses[OT_LOSSES];
 } ot_ring_state;
 
 extern ot_ring_state ot_ring;
 
-/* A pause as long as this many timer overflows is a gap at any speed, and 16 bits of tick would not show it. */
-#define OT_QUIET_GAP 200u
+/* The longest pause that a burst may have: as long as `quiet` can tell it from any longer one. */
+#define OT_GAP_TICKS_MAX 0xf000u
 
 void ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks);
 void ot_ring_release(uint16_t position, uint8_t mark_out, uint8_t loss_out);
+
+/* Bytes accepted so far: the position of the next one. */
+uint16_t ot_ring_in(void);
 uint16_t ot_ring_fill(void);
 
 /* Where the byte at `position`, which must be in the ring, lies; the next one is at +1, or at begin after end. */
 uint8_t *ot_ring_at(uint16_t position);
+
+/* A new raw frame must begin at `cut`, unless more bytes than up to `in` have come meanwhile. */
+void ot_ring_aim_cut(uint16_t in, uint16_t cut);
 
 /* Ends a loss that is still being counted, when no byte follows that would end it. Only with an empty ring: the next
  * byte then needs no mark to be told from those before the loss. */
@@ -75,69 +85,87 @@ void ot_ring_close_loss(void);
 /* Takes the line faults counted since the last call; false when there were none. */
 bool ot_ring_take_faults(uint16_t *overruns, uint16_t *framings, uint32_t *tick);
 
-static inline void ot_ring_fault(uint8_t faults, uint32_t tick)
+static inline void ot_ring_fault(ot_ring_state *r, uint8_t faults, uint32_t tick)
 {
-    if (ot_ring.overruns == 0u && ot_ring.framings == 0u) {
-        ot_ring.fault_tick = tick;
+    if (r->overruns == 0u && r->framings == 0u) {
+        r->fault_tick = tick;
     }
-    if ((faults & OT_FAULT_OVERRUN) != 0u && ot_ring.overruns != 0xffffu) {
-        ot_ring.overruns++;
+    if ((faults & OT_FAULT_OVERRUN) != 0u && r->overruns != 0xffffu) {
+        r->overruns++;
     }
-    if ((faults & OT_FAULT_FRAMING) != 0u && ot_ring.framings != 0xffffu) {
-        ot_ring.framings++;
+    if ((faults & OT_FAULT_FRAMING) != 0u && r->framings != 0xffffu) {
+        r->framings++;
     }
 }
 
-static inline void ot_ring_drop(uint32_t tick)
+/* The byte at position `in` cannot be taken. */
+OT_INLINE void ot_ring_drop(ot_ring_state *r, uint16_t in, uint32_t tick)
 {
-    ot_loss *loss = &ot_ring.losses[ot_ring.loss_in & (OT_LOSSES - 1u)];
-    if (!ot_ring.dropping) {
-        ot_ring.dropping = true;
-        loss->position = ot_ring.in;
+    ot_loss *loss = &r->losses[r->loss_in & (OT_LOSSES - 1u)];
+    if (!r->dropping) {
+        r->dropping = true;
+        loss->position = in;
         loss->tick = tick;
         loss->count = 0;
     }
     loss->count++;
 }
 
-OT_INLINE bool ot_ring_mark_full(void) { return (uint8_t)(ot_ring.mark_in - ot_ring.mark_out) >= OT_MARKS; }
+OT_INLINE bool ot_ring_mark_full(const ot_ring_state *r) { return (uint8_t)(r->mark_in - r->mark_out) >= OT_MARKS; }
+
+/* Put a byte in and find out how far the next stretch goes. */
+OT_INLINE void ot_ring_store(ot_ring_state *r, uint16_t in, uint8_t byte)
+{
+    uint8_t *write = r->stretch - r->quick;
+    if (write == r->end) {
+        write = r->begin;
+    }
+    *write++ = byte;
+    in++;
+    uint16_t left = (uint16_t)(r->size - (uint16_t)(in - r->out));
+    uint16_t to_cut = (uint16_t)(r->cut - in);
+    uint16_t to_end = (uint16_t)(r->end - write);
+    left = to_cut < left ? to_cut : left;
+    left = to_end < left ? to_end : left;
+    left = left > 0xffu ? 0xffu : left;
+    r->quick = (uint8_t)left;
+    r->stretch = write + left;
+    r->stop = (uint16_t)(in + left);
+}
 
 /* The receive interrupt's whole work for one byte. While dropping, a byte is accepted again only when there is room
  * for it, for the mark it needs, and for the next loss. */
-OT_INLINE void ot_ring_receive(uint8_t byte, uint32_t tick)
+OT_INLINE void ot_ring_receive(ot_ring_state *r, uint8_t byte, uint32_t tick)
 {
-    uint16_t in = ot_ring.in;
-    bool begins = (uint16_t)((uint16_t)tick - ot_ring.last_tick) > ot_ring.gap_ticks || ot_ring.quiet > OT_QUIET_GAP;
-    ot_ring.last_tick = (uint16_t)tick;
-    ot_ring.quiet = 0;
-    if ((uint16_t)(in - ot_ring.out) >= ot_ring.size) {
-        ot_ring_drop(tick);
+    uint16_t in = (uint16_t)(r->stop - r->quick);
+    uint16_t pause = (uint16_t)((uint16_t)((uint16_t)r->quiet << 8) + (uint8_t)tick - r->last_low);
+    bool begins = pause > r->gap_ticks;
+    r->last_low = (uint8_t)tick;
+    r->quiet = 0;
+    if ((uint16_t)(in - r->out) >= r->size) {
+        ot_ring_drop(r, in, tick);
         return;
     }
-    if (ot_ring.dropping) {
-        if (ot_ring_mark_full() || (uint8_t)(ot_ring.loss_in + 1u - ot_ring.loss_out) >= OT_LOSSES) {
-            ot_ring_drop(tick);
+    if (r->dropping) {
+        if (ot_ring_mark_full(r) || (uint8_t)(r->loss_in + 1u - r->loss_out) >= OT_LOSSES) {
+            ot_ring_drop(r, in, tick);
             return;
         }
-        ot_ring.dropping = false;
-        ot_ring.loss_in++;
+        r->dropping = false;
+        r->loss_in++;
         begins = true;
     }
-    if (in == ot_ring.cut) {
+    if (in == r->cut) {
         begins = true;
-        ot_ring.cut = (uint16_t)(in + OT_RAW_MAX);
+        r->cut = (uint16_t)(in + OT_RAW_MAX);
     }
-    if (begins && !ot_ring_mark_full()) {
-        ot_mark *mark = &ot_ring.marks[ot_ring.mark_in & (OT_MARKS - 1u)];
+    if (begins && !ot_ring_mark_full(r)) {
+        ot_mark *mark = &r->marks[r->mark_in & (OT_MARKS - 1u)];
         mark->position = in;
         mark->tick = tick;
-        ot_ring.mark_in++;
+        r->mark_in++;
     }
-    *ot_ring.write++ = byte;
-    if (ot_ring.write == ot_ring.end) {
-        ot_ring.write = ot_ring.begin;
-    }
-    ot_ring.in = (uint16_t)(in + 1u);
+    ot_ring_store(r, in, byte);
 }
 
 #endif

@@ -10,6 +10,7 @@
 
 #include "avr_start.h"
 #include "ot_board_atmega328p.h"
+#include "ot_compiler.h"
 #include "ot_crc.h"
 #include "ot_ring.h"
 #include "ot_spec.h"
@@ -63,17 +64,88 @@ OT_INLINE uint32_t tick_now(void)
     return (high << 8) | low;
 }
 
-ISR(USART_RX_vect)
+/* Any byte, with all that can befall it. */
+ISR(__vector_receive_any)
 {
     uint8_t status = UCSR0A;
     uint8_t byte = UDR0;
     uint32_t tick = tick_now();
+    ot_ring_state *ring = &ot_ring;
+    OT_OVER_POINTER(ring);
     if ((status & (_BV(FE0) | _BV(DOR0))) != 0u) {
-        ot_ring_fault((uint8_t)(((status & _BV(FE0)) != 0u ? OT_FAULT_FRAMING : 0u) |
+        ot_ring_fault(ring, (uint8_t)(((status & _BV(FE0)) != 0u ? OT_FAULT_FRAMING : 0u) |
                                 ((status & _BV(DOR0)) != 0u ? OT_FAULT_OVERRUN : 0u)),
                       tick);
     }
-    ot_ring_receive(byte, tick);
+    ot_ring_receive(ring, byte, tick);
+}
+
+/* A byte inside a stretch (see ot_ring.h), by hand: the compiler would save three times the registers. Whatever else
+ * it is, it has changed nothing yet when it leaves it to the interrupt above: faults, the end of the stretch, a pause,
+ * or an overflow of the timer that has not been served, so that the pause is not known here. The function only holds
+ * the text (-fstack-usage knows no naked functions); what is entered is the label. */
+__attribute__((used)) static void hold_receive_interrupt(void)
+{
+    __asm__ volatile(
+        ".global __vector_18\n" /* USART_RX_vect */
+        "__vector_18:\n\t"
+        "push r24\n\t"
+        "in   r24, __SREG__\n\t"
+        "push r24\n\t"
+        "push r25\n\t"
+        "push r30\n\t"
+        "push r31\n\t"
+        "lds  r24, %[status]\n\t"
+        "andi r24, %[faults]\n\t"
+        "brne 1f\n\t"
+        "lds  r24, %[quick]\n\t"
+        "tst  r24\n\t"
+        "breq 1f\n\t"
+        "lds  r24, %[timer]\n\t"
+        "lds  r31, %[quiet]\n\t"
+        "sbic %[flags], %[overflow]\n\t"
+        "rjmp 1f\n\t"
+        "mov  r30, r24\n\t" /* Z: the pause in ticks */
+        "lds  r25, %[last]\n\t"
+        "sub  r30, r25\n\t"
+        "sbci r31, 0\n\t"
+        "lds  r25, %[gap]\n\t"
+        "cp   r25, r30\n\t"
+        "lds  r25, %[gap]+1\n\t"
+        "cpc  r25, r31\n\t"
+        "brlo 1f\n\t"
+        "sts  %[last], r24\n\t"
+        "lds  r24, %[quick]\n\t"
+        "lds  r30, %[stretch]\n\t"
+        "lds  r31, %[stretch]+1\n\t"
+        "sub  r30, r24\n\t"
+        "sbci r31, 0\n\t"
+        "dec  r24\n\t"
+        "sts  %[quick], r24\n\t"
+        "ldi  r24, 0\n\t"
+        "sts  %[quiet], r24\n\t"
+        "lds  r24, %[data]\n\t"
+        "st   Z, r24\n\t"
+        "pop  r31\n\t"
+        "pop  r30\n\t"
+        "pop  r25\n\t"
+        "pop  r24\n\t"
+        "out  __SREG__, r24\n\t"
+        "pop  r24\n\t"
+        "reti\n"
+        "1:\n\t"
+        "pop  r31\n\t"
+        "pop  r30\n\t"
+        "pop  r25\n\t"
+        "pop  r24\n\t"
+        "out  __SREG__, r24\n\t"
+        "pop  r24\n\t"
+        "jmp  __vector_receive_any"
+        :
+        : [status] "n"(_SFR_MEM_ADDR(UCSR0A)), [data] "n"(_SFR_MEM_ADDR(UDR0)), [timer] "n"(_SFR_MEM_ADDR(TCNT2)),
+          [flags] "I"(_SFR_IO_ADDR(TIFR2)), [overflow] "I"(TOV2), [faults] "M"(_BV(FE0) | _BV(DOR0)),
+          [quick] "i"(&ot_ring.quick), [quiet] "i"(&ot_ring.quiet), [last] "i"(&ot_ring.last_low),
+          [gap] "i"(&ot_ring.gap_ticks), [stretch] "i"(&ot_ring.stretch));
 }
 
 uint32_t ot_port_tick(void)
@@ -117,20 +189,14 @@ void ot_port_card_select(bool on)
     }
 }
 
-/* Double speed where it is the closer one. UBRR is rounded to the nearest. */
-static uint16_t divisor(uint32_t baud, uint32_t per_bit) { return (uint16_t)((F_CPU + per_bit * baud / 2u) / (per_bit * baud) - 1u); }
-
-static uint32_t distance(uint32_t baud, uint32_t per_bit)
-{
-    uint32_t real = F_CPU / (per_bit * (divisor(baud, per_bit) + 1ul));
-    return real > baud ? real - baud : baud - real;
-}
-
+/* The divider of the bit rate at double speed, rounded to the nearest. An even one is the same rate at single speed,
+ * which samples each bit more often; an odd one is closer than any at single speed. */
 void ot_port_serial_start(uint32_t baud, bool transmit)
 {
-    bool doubled = distance(baud, 8) < distance(baud, 16);
+    uint16_t divider = (uint16_t)((F_CPU / 8u + baud / 2u) / baud);
+    bool doubled = (divider & 1u) != 0u;
     UCSR0B = 0;
-    UBRR0 = divisor(baud, doubled ? 8u : 16u);
+    UBRR0 = (uint16_t)((doubled ? divider : divider / 2u) - 1u);
     UCSR0A = doubled ? _BV(U2X0) : 0u;
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
     UCSR0B = (uint8_t)(_BV(RXCIE0) | _BV(RXEN0) | (transmit ? _BV(TXEN0) : 0u));

@@ -150,7 +150,7 @@ def _dialect(dialect: Dialect) -> list[str]:
         out += ["", f"### {sentence.name}", "", _words(sentence.doc), ""]
         rows = [row for f in sentence.fields for row in _sentence_rows(f, "")]
         out += _table(("column", "field", "kind", "unit", "meaning"), rows)
-    for letters in dialect.letter_sets:
+    for letters in dialect.letters:
         out += ["", f"### Letters of {letters.name}", "", _words(letters.doc), ""]
         codes = [*letters.codes, *([("any other", letters.other)] if letters.other else [])]
         out += _table(("letter", "meaning"), codes)

@@ -1,0 +1,1 @@
+"""The journal: blocks and frames to bytes and back, reading, checking and salvaging what a card holds."""

@@ -1,0 +1,88 @@
+"""A journal's intact blocks and frames, in order of block number, wrapped or not; constant memory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from offtake.errors import DamageError
+from offtake.generated.records import BlockHeader, JournalHeader, Status
+from offtake.journal.codec import STATUS_WORDS
+from offtake.journal.frames import Frame, frames_of_intact
+from offtake.journal.runs import RunInfo, summarize_runs
+from offtake.journal.scan import Kind, Seen, Stretches, block_total, identify, walk
+from offtake.journal.source import ByteSource
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """An intact block of this journal: its place in the file, its header and its 512 bytes."""
+
+    position: int
+    offset: int
+    header: BlockHeader
+    data: bytes
+
+
+class Journal:
+    """A journal to read; damaged blocks are passed over (see :mod:`offtake.journal.salvage` for those).
+
+    Raises DamageError when the source is empty, or has neither a valid header nor a valid block.
+    """
+
+    def __init__(self, source: ByteSource, name: str = "journal") -> None:
+        self.name = name
+        self._source = source
+        if source.size == 0:
+            raise DamageError("the file is empty", where=name, expected="a journal")
+        identity = identify(source)
+        if identity.journal_id is None:
+            raise DamageError(
+                f"not a journal: {STATUS_WORDS[identity.header_status]}, and no valid block after it",
+                where=f"{name} at byte 0",
+                expected="a file made by `offtake prepare` or `offtake pull`",
+            )
+        self.header: JournalHeader | None = identity.header
+        self.header_status: Status = identity.header_status
+        self.journal_id: int = identity.journal_id
+        self.id_from = identity.id_from
+        self._stretches = self._index()
+
+    def _index(self) -> Stretches:
+        stretches = Stretches()
+        before: Seen | None = None
+        first = 1 if self.header else 0
+        for seen in walk(self._source, self.journal_id, first, block_total(self._source)):
+            if seen.kind is Kind.INTACT:
+                stretches.add(seen.shift, seen.position, before)
+                before = seen
+        return stretches
+
+    def _seen(self) -> Iterator[Seen]:
+        for shift, stretch in self._stretches.in_order():
+            for seen in walk(self._source, self.journal_id, stretch.first, stretch.last + 1):
+                if seen.kind is Kind.INTACT and seen.shift == shift:
+                    yield seen
+
+    def blocks(self) -> Iterator[Block]:
+        """Intact blocks of this journal in order of block number."""
+        for seen in self._seen():
+            if seen.header is not None:
+                yield Block(seen.position, seen.offset, seen.header, seen.data)
+
+    def frames(self, run: int | None = None) -> Iterator[Frame]:
+        """Frames of intact blocks in order of block number, then place; those of ``run`` only if given."""
+        last_number: int | None = None
+        for seen in self._seen():
+            number = seen.position + seen.shift
+            broken = last_number is not None and number != last_number + 1
+            last_number = number
+            if run is not None and seen.header is not None and seen.header.run_number != run:
+                continue
+            for frame in frames_of_intact(seen):
+                yield frame._replace(after_damage=True) if broken else frame
+                broken = False
+
+    def runs(self) -> tuple[RunInfo, ...]:
+        """Every run, by number."""
+        return summarize_runs(self.frames())

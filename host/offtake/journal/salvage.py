@@ -1,0 +1,194 @@
+"""Everything a damaged journal still proves, and an account of every byte.
+
+Salvage reads the source twice, in constant memory: once in file order for the account, and again for the frames,
+in the order of their block numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE, JournalHeader, Status
+from offtake.journal.frames import Frame, frames_of_damaged, frames_of_intact
+from offtake.journal.runs import RunInfo, summarize_runs
+from offtake.journal.scan import (
+    Identity,
+    Kind,
+    NextIntact,
+    Seen,
+    Stretches,
+    block_total,
+    candidate_numbers,
+    identify,
+    lap_length,
+    walk,
+)
+from offtake.journal.source import ByteSource
+
+_EXTENTS_MAX = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class SkippedExtent:
+    """Bytes of the source that gave nothing, and why."""
+
+    offset: int
+    length: int
+    reason: str
+
+
+@dataclass
+class Account:
+    """Where every byte of the source went: ``recovered + skipped_bytes == size``.
+
+    ``frame_bytes`` are those of recovered frames, head to check; ``structure_bytes`` those of the journal's header
+    and of intact blocks around their frames. ``skipped`` sums bytes by reason; ``extents`` lists them in file order,
+    up to a limit, past which ``extents_left_out`` counts.
+    """
+
+    size: int
+    frames: int = 0
+    frame_bytes: int = 0
+    structure_bytes: int = 0
+    skipped: dict[str, int] = field(default_factory=dict)
+    extents: list[SkippedExtent] = field(default_factory=list)
+    extents_left_out: int = 0
+
+    @property
+    def recovered(self) -> int:
+        """Bytes of frames and of verified structure."""
+        return self.frame_bytes + self.structure_bytes
+
+    @property
+    def skipped_bytes(self) -> int:
+        """Bytes that gave nothing."""
+        return sum(self.skipped.values())
+
+    def skip(self, offset: int, length: int, reason: str) -> None:
+        """Note an extent; it grows the one before where it joins it for the same reason."""
+        if not length:
+            return
+        self.skipped[reason] = self.skipped.get(reason, 0) + length
+        last = self.extents[-1] if self.extents else None
+        if last and last.reason == reason and last.offset + last.length == offset and not self.extents_left_out:
+            self.extents[-1] = SkippedExtent(last.offset, last.length + length, reason)
+        elif len(self.extents) < _EXTENTS_MAX:
+            self.extents.append(SkippedExtent(offset, length, reason))
+        else:
+            self.extents_left_out += 1
+
+
+class Salvage:
+    """What :func:`salvage` found; ``frames`` reads the source again, so keep that open."""
+
+    def __init__(self, source: ByteSource, name: str) -> None:
+        self.name = name
+        self._source = source
+        identity: Identity = identify(source)
+        self.header: JournalHeader | None = identity.header
+        self.header_status: Status = identity.header_status
+        self.journal_id = identity.journal_id
+        self.id_from = identity.id_from
+        self._lap = lap_length(source, identity)
+        # Without a valid header the file may begin with any block.
+        self._first = 1 if identity.header else 0
+        self._ahead = NextIntact(source, self.journal_id)
+        self._stretches = Stretches()
+        self.account = self._take_account()
+
+    def runs(self) -> tuple[RunInfo, ...]:
+        """Every run that frames were recovered of, by number."""
+        return summarize_runs(self.frames())
+
+    def frames(self, run: int | None = None) -> Iterator[Frame]:
+        """Recovered frames in order of block number, then place; those of ``run`` (likely ones too) if given."""
+        last_number: int | None = None
+        broken = False
+        for shift, stretch in self._stretches.in_order():
+            before = stretch.before
+            for seen in walk(self._source, self.journal_id, stretch.first, stretch.last + 1):
+                if seen.kind is Kind.INTACT and seen.shift != shift:
+                    before = seen
+                    continue
+                if seen.kind in (Kind.FILL, Kind.FOREIGN):
+                    continue
+                number = seen.position + shift
+                broken = broken or (last_number is not None and number != last_number + 1)
+                found = False
+                for frame in self._frames_in(seen, before):
+                    if frame.block_number != number:
+                        continue
+                    found = True
+                    if run is None or frame.likely_run == run:
+                        yield frame._replace(after_damage=True) if broken else frame
+                    broken = False
+                if found or seen.kind is Kind.INTACT:
+                    last_number = number
+                    broken = broken or seen.kind is not Kind.INTACT
+                before = seen if seen.kind is Kind.INTACT else before
+
+    def _frames_in(self, seen: Seen, before: Seen | None) -> Iterator[Frame]:
+        if seen.kind is Kind.INTACT:
+            return frames_of_intact(seen)
+        if self.journal_id is None or seen.kind not in (Kind.DAMAGED, Kind.TORN):
+            return iter(())
+        after = self._ahead.after(seen.position)
+        numbers = candidate_numbers(seen.position, before, after, self._lap)
+        return frames_of_damaged(seen, self.journal_id, numbers, before, after)
+
+    def _take_account(self) -> Account:
+        account = Account(self._source.size)
+        if self.header is not None:
+            account.structure_bytes += BLOCK_SIZE
+        before: Seen | None = None
+        at = self._first * BLOCK_SIZE
+        for seen in walk(self._source, self.journal_id, self._first, block_total(self._source)):
+            self._account_block(account, seen, before)
+            before = seen if seen.kind is Kind.INTACT else before
+            at = seen.offset + len(seen.data)
+        # A medium may return less than the size it gave.
+        account.skip(at, max(0, account.size - at), "unreadable")
+        return account
+
+    def _account_block(self, account: Account, seen: Seen, before: Seen | None) -> None:
+        reason = self._reason(seen)
+        at = seen.offset
+        end = at + len(seen.data)
+        intact = seen.kind is Kind.INTACT
+        if intact and not self._stretches.add(seen.shift, seen.position, before):
+            account.skip(at, len(seen.data), "out_of_place")
+            return
+        if intact:
+            account.structure_bytes += BLOCK_HEADER_SIZE
+            at += BLOCK_HEADER_SIZE
+        for frame in self._frames_in(seen, before):
+            if not self._stretches.add(frame.block_number - frame.position, frame.position, before):
+                continue
+            account.skip(at, frame.offset - at, reason)
+            account.frames += 1
+            account.frame_bytes += frame.size
+            at = frame.offset + frame.size
+        if intact and seen.header is not None:
+            frames_end = seen.offset + BLOCK_SIZE - _tail_size(seen)
+            account.skip(at, frames_end - at, reason)
+            account.structure_bytes += end - frames_end
+        else:
+            account.skip(at, end - at, reason)
+
+    def _reason(self, seen: Seen) -> str:
+        if seen.position == 0 and seen.kind is not Kind.INTACT:
+            return f"header_{self.header_status.name.lower()}"
+        return {Kind.FILL: "fill", Kind.FOREIGN: "foreign_journal", Kind.TORN: "torn_end"}.get(seen.kind, "damaged")
+
+
+def _tail_size(seen: Seen) -> int:
+    """Bytes after the frames of an intact block: padding and check."""
+    used = seen.header.used_bytes if seen.header else 0
+    return BLOCK_SIZE - BLOCK_HEADER_SIZE - used
+
+
+def salvage(source: ByteSource, name: str = "journal") -> Salvage:
+    """Recover what the source proves. No content is an error: an empty or senseless source gives an account
+    without frames. Raises only what ``source.read`` raises."""
+    return Salvage(source, name)

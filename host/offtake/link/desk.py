@@ -1,0 +1,273 @@
+"""The computer's side of the desk: asks the logger and waits for its answers (shared_spec/link.toml)."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import TracebackType
+from typing import TypeVar
+
+from offtake.errors import DamageError, InputOutputError, UsageError
+from offtake.generated.records import (
+    LINK_BAUD_FIRST,
+    LINK_BAUD_TRIAL_MS,
+    LINK_VERSION,
+    CardState,
+    DataPacket,
+    DescribePacket,
+    DescriptionPacket,
+    DonePacket,
+    GreetingPacket,
+    GreetPacket,
+    HeaderPacket,
+    HeaderWrittenPacket,
+    LeavePacket,
+    LeavingPacket,
+    LookPacket,
+    ReadPacket,
+    Refusal,
+    RefusedPacket,
+    SeenPacket,
+    SpeedPacket,
+    SpeedSetPacket,
+)
+from offtake.link.packets import Packet, PacketStream, encode_packet
+from offtake.link.port import Port, SerialPort
+from offtake.records import Record
+
+Answer = TypeVar("Answer", bound=Record)
+Take = Callable[[int, bytes], None]
+
+_REFUSED = {
+    Refusal.UNKNOWN_REQUEST: "it does not know this request: its firmware is older or newer than this program",
+    Refusal.BAD_REQUEST: "it does not accept the request's fields",
+    Refusal.NO_JOURNAL: "there is no usable journal on its card",
+    Refusal.CARD_FAILED: "its card did not read or write",
+    Refusal.PAST_END: "that lies past the end of its journal",
+    Refusal.BAD_HEADER: "the header's check, version or block count is wrong",
+}
+_CARD_STATES = {
+    CardState.NO_CARD: ("no card answers in the logger", "a card in the socket"),
+    CardState.CARD_FAILED: ("the logger's card does not read", "a card that works"),
+    CardState.NOT_FAT: ("the logger's card is not FAT16 or FAT32", "a card formatted as FAT32"),
+    CardState.NO_JOURNAL: ("no journal on the logger's card", "a card made ready with `offtake prepare`"),
+    CardState.FRAGMENTED: ("the journal lies in too many pieces", "a card formatted and prepared anew"),
+}
+
+
+@dataclass(frozen=True)
+class Patience:
+    """How long to wait, in seconds of the wall clock.
+
+    ``greet_s`` in all for a greeting, asked for every ``greet_every_s``; ``answer_s`` for an answer, ``tries`` times;
+    ``quiet_s`` of silence ends a `read` whose last packet was lost.
+    """
+
+    greet_s: float = 6.0
+    greet_every_s: float = 0.05
+    answer_s: float = 1.0
+    quiet_s: float = 0.4
+    tries: int = 8
+
+
+class RefusedError(DamageError):
+    """The logger understood a request and refused it; ``reason`` is a Refusal or a bare number."""
+
+    def __init__(self, reason: int, where: str) -> None:
+        self.reason = reason
+        words = _REFUSED.get(Refusal(reason)) if reason in set(Refusal) else None
+        super().__init__(f"the logger refuses: {words or f'reason {reason}'}", where=where)
+
+
+class Desk:
+    """A logger on a port; use it as a context manager. ``baud`` is the speed in use.
+
+    Every method may raise InputOutputError: the port is gone, or the logger does not answer.
+    """
+
+    def __init__(self, port: Port, patience: Patience | None = None) -> None:
+        self.port = port
+        self.patience = patience or Patience()
+        self.baud = LINK_BAUD_FIRST
+        self.re_asked = 0
+        self._sequence = 0
+        self._stream = PacketStream()
+
+    def __enter__(self) -> Desk:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.port.close()
+
+    @property
+    def damaged_packets(self) -> int:
+        """Packets that came in damaged so far."""
+        return self._stream.damaged
+
+    # ---- requests ----
+
+    def greet(self) -> GreetingPacket:
+        """Calls the logger to the desk. After a reset it listens for a second and a half, so it is called often."""
+        greeting = self._call(self.patience.greet_s)
+        if greeting is None:
+            raise InputOutputError(
+                "no logger answers",
+                where=self.port.name,
+                expected="a board with Offtake's firmware, its RX and TX crossed with the adapter's; "
+                "if its DTR is not wired, press its reset button now and repeat the command",
+            )
+        if greeting.version < 1:
+            raise DamageError(f"link version {greeting.version}", where=self.port.name, expected="1 or higher")
+        return greeting
+
+    def describe(self) -> DescriptionPacket:
+        """Who the logger is and what its card holds."""
+        return self._ask(DescribePacket(), DescriptionPacket)
+
+    def look(self, position: int) -> SeenPacket:
+        """The header of the block at ``position``, from 1. RefusedError past the journal's end."""
+        for _ in range(self.patience.tries):
+            seen = self._ask(LookPacket(position=position), SeenPacket)
+            if seen.position == position:
+                return seen
+        raise self._silent("look")
+
+    def read(self, offset: int, length: int, chunk: int, take: Take) -> bool:
+        """Asks once for a stretch of the journal; ``take(offset, data)`` gets each chunk that arrives whole.
+
+        Offsets outside the stretch and of another grid are dropped. Returns False when not even one packet came.
+        ``offset`` and ``length`` are multiples of ``chunk`` (32 to 512 bytes). RefusedError as the logger says.
+        """
+        sequence = self._send(ReadPacket(offset=offset, length=length, chunk=chunk))
+        missing = set(range(offset, offset + length, chunk))
+        heard = False
+        while missing:
+            packets = self._hear(self.patience.quiet_s if heard else self.patience.answer_s)
+            if packets is None:
+                return heard
+            for packet in packets:
+                if packet.sequence != sequence:
+                    continue
+                heard = True
+                record = packet.record
+                if isinstance(record, DataPacket) and record.offset in missing and len(record.bytes) == chunk:
+                    missing.discard(record.offset)
+                    take(record.offset, record.bytes)
+                elif isinstance(record, DonePacket):
+                    return True
+                elif isinstance(record, RefusedPacket):
+                    raise RefusedError(record.reason, self.port.name)
+        return True
+
+    def speed_up(self, baud: int) -> bool:
+        """Changes the speed of both ends; False when the line does not carry it and both have gone back."""
+        if baud == self.baud:
+            return True
+        answer = self._ask(SpeedPacket(baud=baud), SpeedSetPacket)
+        if answer.baud != baud:
+            raise DamageError(f"the logger answers {answer.baud} baud", where=self.port.name, expected=str(baud))
+        before = self.baud
+        self._set_baud(baud)
+        # The first packet at the new speed has to get through within the trial time.
+        if self._call(LINK_BAUD_TRIAL_MS / 1000.0) is not None:
+            return True
+        self._fall_back(before, baud)
+        return self.baud == baud
+
+    def write_header(self, block: bytes) -> int:
+        """Replaces the journal's header by these 512 bytes; returns the journal id from now on."""
+        return self._ask(HeaderPacket(bytes=block), HeaderWrittenPacket).journal_id
+
+    def leave(self) -> None:
+        """Ends the desk: the logger starts a new run."""
+        self._ask(LeavePacket(), LeavingPacket)
+
+    # ---- beneath ----
+
+    def _call(self, within_s: float) -> GreetingPacket | None:
+        end = time.monotonic() + within_s
+        while time.monotonic() < end:
+            self._send(GreetPacket(version=LINK_VERSION))
+            until = min(end, time.monotonic() + self.patience.greet_every_s)
+            while (left := until - time.monotonic()) > 0:
+                for packet in self._hear(left) or ():
+                    # Any greeting will do: the request it answers may be an earlier one.
+                    if isinstance(packet.record, GreetingPacket):
+                        return packet.record
+        return None
+
+    def _fall_back(self, before: int, tried: int) -> None:
+        """A logger that heard us at the new speed stays there, one that did not goes back: look at both."""
+        end = time.monotonic() + self.patience.greet_s
+        while time.monotonic() < end:
+            for baud in (before, tried):
+                self._set_baud(baud)
+                if self._call(min(0.6, self.patience.greet_s / 4.0)) is not None:
+                    return
+        raise self._silent("change of speed")
+
+    def _set_baud(self, baud: int) -> None:
+        self.port.set_baud(baud)
+        self._stream.forget()
+        self.baud = baud
+
+    def _ask(self, request: Record, answer: type[Answer]) -> Answer:
+        for attempt in range(self.patience.tries):
+            self.re_asked += attempt > 0
+            sequence = self._send(request)
+            end = time.monotonic() + self.patience.answer_s
+            while (left := end - time.monotonic()) > 0:
+                for packet in self._hear(left) or ():
+                    if packet.sequence != sequence:
+                        continue
+                    if isinstance(packet.record, answer):
+                        return packet.record
+                    if isinstance(packet.record, RefusedPacket):
+                        raise RefusedError(packet.record.reason, self.port.name)
+        raise self._silent(request.NAME)
+
+    def _send(self, request: Record) -> int:
+        self._sequence = (self._sequence + 1) & 0xFF
+        self.port.write(encode_packet(request, self._sequence))
+        return self._sequence
+
+    def _hear(self, timeout_s: float) -> list[Packet] | None:
+        """The packets that came in; None for silence."""
+        data = self.port.read(timeout_s)
+        return self._stream.feed(data) if data else None
+
+    def _silent(self, what: str) -> InputOutputError:
+        return InputOutputError(
+            f"the logger does not answer ({what}, asked {self.patience.tries} times)",
+            where=self.port.name,
+            expected="a steady line; check the wires, or try a lower --speed",
+        )
+
+
+def open_desk(port: str, patience: Patience | None = None) -> Desk:
+    """Opens a port and calls its logger to the desk. InputOutputError when there is no port or no logger."""
+    desk = Desk(SerialPort(port, LINK_BAUD_FIRST), patience)
+    try:
+        desk.greet()
+    except BaseException:
+        desk.port.close()
+        raise
+    return desk
+
+
+def require_journal(description: DescriptionPacket, where: str) -> None:
+    """DamageError, with what to do, when the logger's card holds no journal that can be read."""
+    state = CardState(description.card_state)
+    if state in _CARD_STATES:
+        what, expected = _CARD_STATES[state]
+        raise DamageError(what, where=where, expected=expected)
+
+
+def checked_speed(baud: int, fastest: int) -> int:
+    """``baud`` if the link may run at it. UsageError otherwise."""
+    if not 9_600 <= baud <= fastest:
+        raise UsageError(f"a speed of {baud} baud", expected=f"9600 to {fastest}")
+    return baud
