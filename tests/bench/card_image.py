@@ -15,7 +15,9 @@ RUN_START, RAW, RAW_MORE, LOSS, SUPPLY, RUN_END = 1, 2, 3, 4, 5, 6
 RING_FULL, OVERRUN, FRAMING = 1, 2, 3
 
 
-def header_block(blocks: int, *, baud: int = 57_600, when_full: int = 0, close_ms: int = 700, journal_id: int = JOURNAL_ID) -> bytes:
+def header_block(
+    blocks: int, *, baud: int = 57_600, when_full: int = 0, close_ms: int = 700, journal_id: int = JOURNAL_ID
+) -> bytes:
     """Block 0, laid out by hand from shared_spec/block.toml, not by the code under test."""
     fields = struct.pack("<BBIIIBHHI", 1, when_full, journal_id, blocks, baud, 4, close_ms, 10, 1_700_000_000)
     body = (b"OFTKJNL1" + fields + b"test".ljust(32, b"\0")).ljust(508, b"\0")
@@ -94,7 +96,9 @@ class JournalImage:
             lost[cause] = lost.get(cause, 0) + count
 
 
-def make_journal(folder: Path, *, blocks: int = 2048, size_mib: int = 16, fat: int = 16, baud: int = 57_600, when_full: int = 0) -> JournalImage:
+def make_journal(
+    folder: Path, *, blocks: int = 2048, size_mib: int = 16, fat: int = 16, baud: int = 57_600, when_full: int = 0
+) -> JournalImage:
     """A FAT image with a fresh journal of ``blocks`` blocks in one piece."""
     path = folder / "card.img"
     path.unlink(missing_ok=True)

@@ -14,7 +14,15 @@ import numpy as np
 import pytest
 from offtake.bench.board import Bench, Board
 from offtake.bench.bus import CardBus, crc7_byte
-from offtake.bench.cards import AWKWARD, Card, constant, heavy_tailed, scripted, stalling, uniform
+from offtake.bench.cards import (
+    AWKWARD,
+    Card,
+    constant,
+    heavy_tailed,
+    scripted,
+    stalling,
+    uniform,
+)
 from offtake.bench.cuts import Cut, Damage
 from offtake.bench.figures import ACCEPTED, Reset, Status
 

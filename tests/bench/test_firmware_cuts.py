@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from card_image import LOSS, RING_FULL, JournalImage, make_journal
-
 from offtake.bench.board import Bench
 from offtake.bench.cards import Card, uniform
 from offtake.bench.cuts import CutReport, random_cut
@@ -82,7 +81,9 @@ def test_cuts_at_random_cycles(firmware: Firmware, tmp_path: Path, group: int) -
     assert fsck(journal.path) == []
 
 
-def check_after_cut(journal: JournalImage, fresh: JournalImage, kept: dict[int, bytes], payload: bytes, read: int, name: str) -> None:
+def check_after_cut(
+    journal: JournalImage, fresh: JournalImage, kept: dict[int, bytes], payload: bytes, read: int, name: str
+) -> None:
     for lba, block in kept.items():
         assert journal.block(lba - journal.first_sector) == block, f"{name}: durable block {lba} changed"
     seen = journal.read()

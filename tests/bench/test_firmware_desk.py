@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 from card_image import JOURNAL_ID, JournalImage, header_block, make_journal
-
 from offtake.bench.board import Bench
 from offtake.bench.cards import Card, uniform
 from offtake.bench.desk import Adapter, DeskServer
@@ -65,7 +64,9 @@ def test_greet_describe_look_and_list_runs(elf: Path, recorded: tuple[JournalIma
         assert len(bench.writes) == 0
 
 
-def test_pull_at_full_speed_is_the_journal_byte_for_byte(elf: Path, recorded: tuple[JournalImage, bytes], tmp_path: Path) -> None:
+def test_pull_at_full_speed_is_the_journal_byte_for_byte(
+    elf: Path, recorded: tuple[JournalImage, bytes], tmp_path: Path
+) -> None:
     journal, _ = recorded
     target = tmp_path / "day one.jnl"
     with bench_for(elf, recorded) as bench, DeskServer(bench, Adapter()) as server, open_desk(server.port) as desk:
@@ -101,15 +102,17 @@ def test_a_port_that_vanishes_leaves_a_part_that_the_next_pull_goes_on_from(
 def test_a_noisy_line_still_gives_every_byte(elf: Path, recorded: tuple[JournalImage, bytes], tmp_path: Path) -> None:
     journal, _ = recorded
     target = tmp_path / "day.jnl"
-    with bench_for(elf, recorded) as bench, DeskServer(bench, Adapter(error_rate=0.0005, seed=3)) as server:
-        with open_desk(server.port) as desk:
-            result = pull_from_desk(desk, target)
+    adapter = Adapter(error_rate=0.0005, seed=3)
+    with bench_for(elf, recorded) as bench, DeskServer(bench, adapter) as server, open_desk(server.port) as desk:
+        result = pull_from_desk(desk, target)
     assert result.asked_again > 0
     start = 512 * journal.first_sector
     assert target.read_bytes() == bytes(journal.image[start : start + result.size_bytes])
 
 
-def test_a_new_header_starts_a_new_journal_and_a_wrong_one_is_refused(elf: Path, recorded: tuple[JournalImage, bytes]) -> None:
+def test_a_new_header_starts_a_new_journal_and_a_wrong_one_is_refused(
+    elf: Path, recorded: tuple[JournalImage, bytes]
+) -> None:
     journal, _ = recorded
     image = bytearray(journal.image)
     new_id = 0x0BADCAFE

@@ -11,7 +11,6 @@ import zlib
 import crcmod.predefined  # type: ignore[import-untyped]
 import pytest
 from crccheck.crc import Crc7Mmc, Crc16Ibm3740, Crc16Xmodem, Crc32IsoHdlc  # type: ignore[import-untyped]
-
 from offtake.hostcore import codec
 
 CHECK_STRING = b"123456789"

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
+from offtake.errors import UsageError
 from offtake.generated.records import BLOCK_SPACE, MESSAGES, PACKETS, Status
 from offtake.hostcore import codec as core
 from offtake.journal import codec
@@ -36,7 +36,7 @@ def records(cls: Any) -> st.SearchStrategy[Any]:
 def encodes(record: Any) -> bool:
     try:
         record.encode()
-    except Exception:
+    except UsageError:
         return False
     return True
 

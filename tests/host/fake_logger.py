@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from offtake.errors import InputOutputError
 from offtake.generated.records import (
     BLOCK_SIZE,
-    Board,
     BlockHeader,
+    Board,
     CardState,
     DataPacket,
     DescribePacket,

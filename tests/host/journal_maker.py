@@ -103,7 +103,7 @@ class Maker:
             self.block(tick, frames)
             tick += offset + rng.randrange(1, 100_000)
 
-    def bytes(self) -> bytes:
+    def whole(self) -> bytes:
         return bytes(self.data)
 
     def used(self) -> bytes:

@@ -108,8 +108,8 @@ def test_valid_vectors_encode_to_the_same_bytes(case: dict[str, Any]) -> None:
     layer = case["layer"]
     if layer == "block":
         frames = data[17 : 17 + values["used_bytes"]]
-        numbers = (values[key] for key in ("journal_id", "block_number", "run_number", "open_tick"))
-        assert codec.encode_block(*numbers, frames) == data
+        place = values["journal_id"], values["block_number"], values["run_number"]
+        assert codec.encode_block(*place, values["open_tick"], frames) == data
     elif layer == "journal_header":
         header = codec.require_journal_header(data, "vector")
         assert codec.encode_journal_header(header) == data
