@@ -3,6 +3,7 @@
 #include "ot_crc.h"
 #include "ot_port.h"
 #include "ot_spec.h"
+#include "ot_time.h"
 
 #define R1_READY 0x00u
 #define R1_IDLE 0x01u
@@ -14,7 +15,6 @@
 #define ANSWER_ACCEPTED 0x05u
 #define ANSWER_CRC 0x0bu
 #define ANSWER_WRITE 0x0du
-#define TICKS_PER_MS 250u
 #define START_MS 1500u /* ACMD41 may take 1 s */
 #define READ_MS 200u
 #define STOP_BUSY_MS 1000u
@@ -27,13 +27,14 @@ static struct {
     uint16_t read_left; /* bytes of the sector still to come */
 } card;
 
-static bool elapsed(uint32_t since, uint32_t ms) { return ot_port_tick() - since >= ms * TICKS_PER_MS; }
+/* A byte from the card; what is sent meanwhile it takes for nothing. */
+static uint8_t receive(void) { return ot_port_spi(0xff); }
 
-static bool wait_not_busy(uint32_t ms)
+static bool wait_not_busy(uint16_t ms)
 {
     uint32_t since = ot_port_tick();
-    while (ot_port_spi(0xff) != 0xffu) {
-        if (elapsed(since, ms)) {
+    while (receive() != 0xffu) {
+        if (ot_time_passed(since, ms)) {
             return false;
         }
     }
@@ -50,10 +51,10 @@ static uint8_t command(uint8_t index, uint32_t argument)
     ot_port_spi(ot_crc7_end(bytes, 5));
     uint8_t r1 = 0xff;
     if (index == 12u) {
-        ot_port_spi(0xff); /* a stuff byte before the answer */
+        receive(); /* a stuff byte before the answer */
     }
     for (uint8_t i = 0; i < 10u && (r1 & 0x80u) != 0u; i++) {
-        r1 = ot_port_spi(0xff);
+        r1 = receive();
     }
     return r1;
 }
@@ -71,19 +72,19 @@ static bool go_idle(void)
     for (uint8_t attempt = 0; attempt < 20u; attempt++) {
         ot_port_card_select(false);
         for (uint8_t i = 0; i < 12u; i++) {
-            ot_port_spi(0xff);
+            receive();
         }
         ot_port_card_select(true);
         for (uint16_t i = 0; attempt > 2u && i < 520u; i++) {
-            ot_port_spi(0xff);
+            receive();
         }
         if (attempt > 2u) {
             ot_port_spi(TOKEN_STOP); /* ends a multi-block write that is still open */
-            ot_port_spi(0xff);
+            receive();
         }
         uint8_t r1 = command(0, 0);
         for (uint8_t i = 0; i < 8u && r1 != R1_IDLE; i++) {
-            r1 = ot_port_spi(0xff); /* garbage before the answer */
+            r1 = receive(); /* garbage before the answer */
         }
         if (r1 == R1_IDLE) {
             return true;
@@ -101,7 +102,7 @@ static bool initialise(bool version_2, void (*idle)(void))
         if (r1 == R1_READY) {
             return true;
         }
-        if (r1 != R1_IDLE || elapsed(since, START_MS)) {
+        if (r1 != R1_IDLE || ot_time_passed(since, START_MS)) {
             return false;
         }
         idle();
@@ -121,7 +122,7 @@ bool ot_card_start(void (*idle)(void))
     if (version_2) {
         uint32_t echo = 0;
         for (uint8_t i = 0; i < 4u; i++) {
-            echo = (echo << 8) | ot_port_spi(0xff);
+            echo = (echo << 8) | receive();
         }
         if (r1 != R1_IDLE || (echo & 0xffful) != 0x1aaul) {
             return false;
@@ -135,9 +136,9 @@ bool ot_card_start(void (*idle)(void))
         if (ready_command(58, 0) != R1_READY) {
             return false;
         }
-        card.by_block = (ot_port_spi(0xff) & 0x40u) != 0u;
+        card.by_block = (receive() & 0x40u) != 0u;
         for (uint8_t i = 0; i < 3u; i++) {
-            ot_port_spi(0xff);
+            receive();
         }
     }
     if (!card.by_block && ready_command(16, OT_BLOCK_SIZE) != R1_READY) {
@@ -158,8 +159,8 @@ bool ot_card_read_open(uint32_t sector)
     uint32_t since = ot_port_tick();
     uint8_t token;
     do {
-        token = ot_port_spi(0xff);
-        if (elapsed(since, READ_MS)) {
+        token = receive();
+        if (ot_time_passed(since, READ_MS)) {
             return false;
         }
     } while (token == 0xffu);
@@ -170,7 +171,7 @@ bool ot_card_read_open(uint32_t sector)
 
 uint8_t ot_card_read_byte(void)
 {
-    uint8_t byte = ot_port_spi(0xff);
+    uint8_t byte = receive();
     card.crc = ot_crc16_add(card.crc, byte);
     card.read_left--;
     return byte;
@@ -181,8 +182,8 @@ bool ot_card_read_close(void)
     while (card.read_left != 0u) {
         (void)ot_card_read_byte();
     }
-    uint16_t crc = (uint16_t)((uint16_t)ot_port_spi(0xff) << 8);
-    crc = (uint16_t)(crc | ot_port_spi(0xff));
+    uint16_t crc = (uint16_t)((uint16_t)receive() << 8);
+    crc = (uint16_t)(crc | receive());
     return crc == card.crc;
 }
 
@@ -211,13 +212,13 @@ ot_card_answer ot_card_write(uint32_t sector, void (*body)(void))
     if (!write_open(sector)) {
         return OT_CARD_LOST;
     }
-    ot_port_spi(0xff);
+    receive();
     ot_port_spi(TOKEN_MULTI);
     card.crc = OT_CRC16_CARD_START;
     body();
     ot_port_spi((uint8_t)(card.crc >> 8));
     ot_port_spi((uint8_t)card.crc);
-    uint8_t answer = ot_port_spi(0xff) & ANSWER_MASK;
+    uint8_t answer = receive() & ANSWER_MASK;
     if (answer == ANSWER_ACCEPTED) {
         card.next = sector + 1u;
         return OT_CARD_ACCEPTED;
@@ -230,7 +231,7 @@ ot_card_answer ot_card_write(uint32_t sector, void (*body)(void))
     return OT_CARD_LOST;
 }
 
-bool ot_card_busy(void) { return ot_port_spi(0xff) != 0xffu; }
+bool ot_card_busy(void) { return receive() != 0xffu; }
 
 void ot_card_finish(void)
 {
@@ -240,6 +241,6 @@ void ot_card_finish(void)
     card.multi_open = false;
     if (wait_not_busy(STOP_BUSY_MS)) {
         ot_port_spi(TOKEN_STOP);
-        ot_port_spi(0xff);
+        receive();
     }
 }

@@ -13,15 +13,15 @@
 #include "ot_port.h"
 #include "ot_ring.h"
 #include "ot_spec.h"
+#include "ot_time.h"
 
-#define TICKS_PER_MS 250u
 #define SECTOR_NONE 0xfffffffful
 #define FIELDS_MAX 24u /* longest request but `header`, which is not copied */
 #define HEADER_PACKET (2u + OT_BLOCK_SIZE + 2u)
 #define PACKET_OVERHEAD 4u /* kind, sequence, CRC-16 */
 
-/* Lives in the memory the desk is lent, so that it costs a recording logger nothing. */
-static struct desk_state {
+/* Lives at the beginning of the ring's memory, so that it costs a recording logger nothing. */
+struct desk_state {
     uint32_t sector;       /* position in the file of what it holds */
     uint16_t scanned;      /* ring position up to which no end of a packet was seen */
     uint8_t state;         /* ot_card_state */
@@ -37,9 +37,9 @@ static struct desk_state {
     bool bad;      /* a run reached past the packet's end */
     bool left;
     uint8_t sector_bytes[OT_BLOCK_SIZE]; /* one sector, as read; last, since the rest is reached in one step then */
-} *lent;
+};
 
-#define desk (*lent)
+#define desk (*(struct desk_state *)(void *)ot_logger_memory)
 
 /* Begin to undo the COBS coding of the packet between desk.begin and desk.end. */
 static void unstuff_start(void)
@@ -204,9 +204,14 @@ static bool fields_are(const ot_layout *layout, uint8_t size, void *record)
     return false;
 }
 
+static bool knows_journal(void)
+{
+    return desk.state == OT_CARD_STATE_READY || desk.state == OT_CARD_STATE_FULL || desk.state == OT_CARD_STATE_DAMAGED;
+}
+
 static bool has_journal(void)
 {
-    if (desk.state == OT_CARD_STATE_READY || desk.state == OT_CARD_STATE_FULL || desk.state == OT_CARD_STATE_DAMAGED) {
+    if (knows_journal()) {
         return true;
     }
     refuse(OT_REFUSAL_NO_JOURNAL);
@@ -242,7 +247,7 @@ static OT_NOINLINE void on_describe(void)
     ot_port_supply_start();
     while (!ot_port_supply_ready(&d.supply_mv)) {
     }
-    if (desk.state == OT_CARD_STATE_READY || desk.state == OT_CARD_STATE_FULL || desk.state == OT_CARD_STATE_DAMAGED) {
+    if (knows_journal()) {
         d.journal_id = ot_the_journal.settings.journal_id;
         d.journal_blocks = ot_the_journal.settings.blocks;
         d.next_block = ot_the_journal.number + (desk.state == OT_CARD_STATE_FULL ? 1u : 0u);
@@ -335,7 +340,7 @@ static OT_NOINLINE void on_speed(void)
     ot_port_serial_drain();
     ot_port_serial_start(speed.baud, true);
     uint32_t since = ot_port_tick();
-    while (ot_port_tick() - since < OT_LINK_BAUD_TRIAL_MS * (uint32_t)TICKS_PER_MS) {
+    while (!ot_time_passed(since, OT_LINK_BAUD_TRIAL_MS)) {
         if (next_packet()) {
             /* Heard: the main loop takes it from here, as it comes. */
             desk.scanned = desk.begin;
@@ -438,7 +443,7 @@ static bool is_greeted(void)
 {
     ot_packet_greet greet;
     uint32_t since = ot_port_tick();
-    while (ot_port_tick() - since < OT_LINK_GREET_WAIT_MS * (uint32_t)TICKS_PER_MS) {
+    while (!ot_time_passed(since, OT_LINK_GREET_WAIT_MS)) {
         ot_light_poll();
         if (next_packet()) {
             if (desk.kind == OT_PACKET_GREET && desk.field_count == OT_PACKET_GREET_SIZE &&
@@ -451,10 +456,9 @@ static bool is_greeted(void)
     return false;
 }
 
-void ot_desk_run(uint8_t *memory)
+void ot_desk_run(void)
 {
-    lent = (struct desk_state *)(void *)memory;
-    ot_ring_start(memory + sizeof desk, (uint16_t)(OT_RING_BYTES - sizeof desk), 0xffffu);
+    ot_ring_start((uint8_t *)ot_logger_memory + sizeof desk, (uint16_t)(OT_RING_BYTES - sizeof desk), 0xffffu);
     desk.scanned = 0;
     desk.left = false;
     ot_port_serial_start(OT_LINK_BAUD_FIRST, false);

@@ -2,9 +2,7 @@
 #ifndef OT_DESK_H
 #define OT_DESK_H
 
-#include <stdint.h>
-
-/* Wait for a greeting; when it comes, serve until the computer leaves. `memory` is OT_RING_BYTES of working space. */
-void ot_desk_run(uint8_t *memory);
+/* Wait for a greeting; when it comes, serve until the computer leaves. Works in the ring's memory. */
+void ot_desk_run(void);
 
 #endif

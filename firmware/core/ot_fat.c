@@ -118,16 +118,37 @@ static bool is_cluster(const volume *v, uint32_t cluster) { return cluster >= 2u
 
 static uint32_t cluster_sector(const volume *v, uint32_t cluster) { return v->data + (cluster - 2u) * v->cluster_size; }
 
-/* The cluster after `cluster`; anything that is not a cluster ends the chain. False when the card does not read. */
-static OT_NOINLINE bool next_cluster(const volume *v, uint32_t *cluster)
+/* Read the table from `cluster` on for as long as each entry names the cluster next to its own, within one sector of the
+ * table and for at most `limit` clusters. Returns how many clusters that is, `cluster` included, and in `after` the
+ * entry of the last one; anything there that is not a cluster ends the chain. 0 when the card does not read. */
+static OT_NOINLINE uint16_t follow_row(const volume *v, uint32_t cluster, uint32_t limit, uint32_t *after)
 {
-    uint8_t entry[4] = {0, 0, 0, 0};
-    uint32_t at = *cluster * (v->is_fat32 ? 4u : 2u);
-    if (!read_part(v->fat + at / OT_BLOCK_SIZE, (uint16_t)(at % OT_BLOCK_SIZE), entry, v->is_fat32 ? 4u : 2u)) {
-        return false;
+    uint8_t width = v->is_fat32 ? 4u : 2u;
+    uint32_t at = cluster * width;
+    uint16_t skip = (uint16_t)(at % OT_BLOCK_SIZE);
+    for (uint8_t attempt = 0; attempt < READ_TRIES; attempt++) {
+        if (!ot_card_read_open(v->fat + at / OT_BLOCK_SIZE)) {
+            continue;
+        }
+        for (uint16_t i = 0; i < skip; i++) {
+            (void)ot_card_read_byte();
+        }
+        uint16_t left = (uint16_t)(OT_BLOCK_SIZE - skip);
+        uint16_t taken = 0;
+        do {
+            uint8_t entry[4] = {0, 0, 0, 0};
+            for (uint8_t i = 0; i < width; i++) {
+                entry[i] = ot_card_read_byte();
+            }
+            *after = ot_get_u32(entry) & 0x0ffffffful;
+            taken++;
+            left = (uint16_t)(left - width);
+        } while (*after == cluster + taken && taken < limit && left != 0u);
+        if (ot_card_read_close()) {
+            return taken;
+        }
     }
-    *cluster = ot_get_u32(entry) & 0x0ffffffful;
-    return true;
+    return 0;
 }
 
 /* What the search of the root directory is after. */
@@ -197,46 +218,11 @@ static OT_NOINLINE uint8_t search_root(const volume *v, entry *found)
         if (state != OT_CARD_STATE_NO_JOURNAL) {
             return state;
         }
-        if (!next_cluster(v, &folder)) {
+        if (follow_row(v, folder, 1, &folder) == 0u) {
             return OT_CARD_STATE_CARD_FAILED;
         }
     }
     return OT_CARD_STATE_NO_JOURNAL;
-}
-
-/* Read table entries of a chain from one sector for as long as each names its neighbour; returns how many clusters
- * follow `cluster` in a row within this sector of the table, and the first entry that breaks the row. */
-static OT_NOINLINE bool follow_row(const volume *v, uint32_t cluster, uint32_t limit, uint32_t *row, uint32_t *after)
-{
-    uint8_t width = v->is_fat32 ? 4u : 2u;
-    uint32_t at = cluster * width;
-    uint32_t sector = v->fat + at / OT_BLOCK_SIZE;
-    for (uint8_t attempt = 0; attempt < READ_TRIES; attempt++) {
-        uint16_t left = (uint16_t)((OT_BLOCK_SIZE - at % OT_BLOCK_SIZE) / width);
-        if (!ot_card_read_open(sector)) {
-            continue;
-        }
-        for (uint16_t i = 0; i < at % OT_BLOCK_SIZE; i++) {
-            (void)ot_card_read_byte();
-        }
-        *row = 0;
-        *after = 0;
-        bool in_row = true;
-        while (in_row && left != 0u) {
-            uint8_t entry[4] = {0, 0, 0, 0};
-            for (uint8_t i = 0; i < width; i++) {
-                entry[i] = ot_card_read_byte();
-            }
-            *after = ot_get_u32(entry) & 0x0ffffffful;
-            in_row = *after == cluster + *row + 1u && *row + 1u < limit && is_cluster(v, *after);
-            *row += in_row ? 1u : 0u;
-            left--;
-        }
-        if (ot_card_read_close()) {
-            return true;
-        }
-    }
-    return false;
 }
 
 /* A chain that comes back to where it was would have one block of the journal written over another. */
@@ -273,19 +259,16 @@ static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, ot_file
             extent->count = 0;
             file->count++;
         }
-        uint32_t row;
         uint32_t after;
-        if (!follow_row(v, cluster, left, &row, &after)) {
+        uint16_t taken = follow_row(v, cluster, left, &after);
+        if (taken == 0u) {
             return OT_CARD_STATE_CARD_FAILED;
         }
-        uint32_t taken = row + 1u;
-        if (after == cluster + row) {
-            taken = row; /* the sector of the table ended inside the row: go on from its last cluster */
+        uint32_t last = cluster + taken - 1u;
+        if (!is_cluster(v, last) || after == last) {
+            return OT_CARD_STATE_NO_JOURNAL; /* the chain leaves the volume, or a cluster names itself */
         }
-        if (taken == 0u) {
-            return OT_CARD_STATE_NO_JOURNAL; /* a cluster that names itself */
-        }
-        extent->count += taken * v->cluster_size;
+        extent->count += (uint32_t)taken * v->cluster_size;
         left -= taken;
         cluster = after;
     }

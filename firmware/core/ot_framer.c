@@ -6,6 +6,7 @@
 #include "ot_bytes.h"
 #include "ot_compiler.h"
 #include "ot_crc.h"
+#include "ot_flash.h"
 #include "ot_frame.h"
 #include "ot_port.h"
 #include "ot_ring.h"
@@ -46,29 +47,25 @@ bool ot_framer_shelf_has_room(uint8_t size)
     return (uint16_t)(framer.shelf_size + SHELF_HEAD + size) <= OT_SHELF_BYTES;
 }
 
-static bool stage_at(uint8_t place, uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size)
+bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record)
 {
-    if (!ot_framer_shelf_has_room(size)) {
+    const ot_layout *layout;
+    ot_layout l;
+    ot_flash_copy(&layout, &ot_message_layouts[code], sizeof layout);
+    ot_flash_copy(&l, layout, sizeof l);
+    if (!ot_framer_shelf_has_room(l.fixed_size)) {
         return false;
     }
-    uint8_t *at = &framer.shelf[place];
-    memmove(&at[SHELF_HEAD + size], at, (uint8_t)(framer.shelf_size - place));
+    uint8_t *at = &framer.shelf[framer.shelf_size];
+    if (code == OT_MESSAGE_RUN_START) {
+        at = framer.shelf;
+        memmove(&at[SHELF_HEAD + l.fixed_size], at, framer.shelf_size);
+    }
     ot_put_u32(at, tick);
     at[4] = code;
-    at[5] = size;
-    memcpy(&at[SHELF_HEAD], payload, size);
-    framer.shelf_size = (uint8_t)(framer.shelf_size + SHELF_HEAD + size);
+    at[5] = ot_record_encode(layout, record, &at[SHELF_HEAD]);
+    framer.shelf_size = (uint8_t)(framer.shelf_size + SHELF_HEAD + l.fixed_size);
     return true;
-}
-
-bool ot_framer_stage(uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size)
-{
-    return stage_at(framer.shelf_size, code, tick, payload, size);
-}
-
-bool ot_framer_stage_first(uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size)
-{
-    return stage_at(0, code, tick, payload, size);
 }
 
 static OT_NOINLINE uint32_t computed_tick(const ot_walk *walk)

@@ -32,11 +32,9 @@ typedef struct {
 /* Forget everything, for a new run; `byte_ticks_q8` is the length of a byte on the line in 1/256 ticks. */
 void ot_framer_start(uint32_t byte_ticks_q8);
 
-/* Put a frame with a payload of at most OT_SHELF_BYTES - 6 on the shelf, behind the others or before them all. False
- * when there is no room now. */
-bool ot_framer_stage(uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size) __attribute__((warn_unused_result));
-bool ot_framer_stage_first(uint8_t code, uint32_t tick, const uint8_t *payload, uint8_t size)
-    __attribute__((warn_unused_result));
+/* Encode a message without a tail and put it on the shelf: a run's start before all that waits there, which belongs to
+ * its run, any other behind. False when there is no room now. */
+bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record) __attribute__((warn_unused_result));
 bool ot_framer_shelf_has_room(uint8_t size);
 
 /* Plan the next block from what waits now. */

@@ -3,13 +3,14 @@
 #include "ot_card.h"
 #include "ot_compiler.h"
 #include "ot_desk.h"
+#include "ot_flash.h"
 #include "ot_framer.h"
 #include "ot_light.h"
 #include "ot_port.h"
 #include "ot_ring.h"
+#include "ot_time.h"
 
-#define TICKS_PER_MS 250u
-#define TICKS_PER_S ((uint32_t)250000)
+#define TICKS_PER_S (1000u * OT_TICKS_PER_MS)
 #define BAUD_UNKNOWN 57600ul /* common practice for receivers, no source; only until a journal says otherwise */
 #define GAP_UNKNOWN 4u
 #define WRITE_MS 1000u
@@ -18,9 +19,10 @@
 
 ot_journal ot_the_journal;
 
+uint32_t ot_logger_memory[OT_RING_BYTES / 4u];
+
 /* The state of the recording; all of it belongs to the main loop. */
 static struct {
-    uint32_t memory[OT_RING_BYTES / 4u]; /* words, since the desk keeps its state there */
     ot_plan plan;
     uint32_t baud;
     uint32_t busy_since;
@@ -43,30 +45,16 @@ static void listen(uint32_t baud, uint8_t gap_bytes)
     uint32_t gap = ((uint32_t)(gap_bytes + 1u) * byte_ticks_q8(baud)) >> 8;
     logger.baud = baud;
     logger.gap_bytes = gap_bytes;
-    ot_ring_start((uint8_t *)logger.memory, OT_RING_BYTES, gap > OT_GAP_TICKS_MAX ? OT_GAP_TICKS_MAX : (uint16_t)gap);
+    ot_ring_start((uint8_t *)ot_logger_memory, OT_RING_BYTES, gap > OT_GAP_TICKS_MAX ? OT_GAP_TICKS_MAX : (uint16_t)gap);
     ot_framer_start(byte_ticks_q8(baud));
     ot_port_serial_start(baud, false);
 }
 
-static ot_light trouble_light(uint8_t state)
-{
-    switch (state) {
-    case OT_CARD_STATE_NO_CARD:
-        return OT_LIGHT_NO_CARD;
-    case OT_CARD_STATE_NOT_FAT:
-        return OT_LIGHT_NOT_FAT;
-    case OT_CARD_STATE_NO_JOURNAL:
-        return OT_LIGHT_NO_JOURNAL;
-    case OT_CARD_STATE_FRAGMENTED:
-        return OT_LIGHT_FRAGMENTED;
-    case OT_CARD_STATE_FULL:
-        return OT_LIGHT_FULL;
-    case OT_CARD_STATE_DAMAGED:
-        return OT_LIGHT_DAMAGED;
-    default:
-        return OT_LIGHT_CARD_FAILED;
-    }
-}
+/* What the light plays, by ot_card_state. */
+static const uint8_t state_lights[] OT_FLASH = {
+    OT_LIGHT_RECORDING,  OT_LIGHT_NO_CARD,    OT_LIGHT_CARD_FAILED, OT_LIGHT_NOT_FAT,
+    OT_LIGHT_NO_JOURNAL, OT_LIGHT_FRAGMENTED, OT_LIGHT_FULL,        OT_LIGHT_DAMAGED,
+};
 
 uint8_t ot_logger_mount(void (*idle)(void))
 {
@@ -86,7 +74,6 @@ static OT_NOINLINE void adopt_settings(void)
 
 static OT_NOINLINE void stage_run_start(void)
 {
-    uint8_t payload[OT_MESSAGE_RUN_START_SIZE];
     const ot_head_journal_header *s = &ot_the_journal.settings;
     ot_message_run_start start = {.firmware_major = OT_FIRMWARE_MAJOR,
                                   .firmware_minor = OT_FIRMWARE_MINOR,
@@ -100,9 +87,8 @@ static OT_NOINLINE void stage_run_start(void)
                                   .close_ms = s->close_ms,
                                   .supply_s = s->supply_s,
                                   .reset_cause = ot_port_reset_cause()};
-    uint8_t size = ot_record_encode(&ot_message_run_start_layout, &start, payload);
     /* What a run that lost its card left on the shelf follows; the shelf has room for it and for this. */
-    logger.recording = ot_framer_stage_first(OT_MESSAGE_RUN_START, ot_port_tick(), payload, size);
+    logger.recording = ot_framer_stage(OT_MESSAGE_RUN_START, ot_port_tick(), &start);
 }
 
 static OT_NOINLINE void begin_run(void)
@@ -116,16 +102,15 @@ static OT_NOINLINE void begin_run(void)
     logger.supply_at = ot_port_tick();
     ot_port_supply_start();
     stage_run_start();
-    ot_light_set(OT_LIGHT_RECORDING);
 }
 
 static void try_mount(void)
 {
     uint8_t state = ot_logger_mount(ot_light_poll);
+    ot_light_set((ot_light)ot_flash_u8(&state_lights[state]));
     if (state == OT_CARD_STATE_READY) {
         begin_run();
     } else {
-        ot_light_set(trouble_light(state));
         logger.ended = state == OT_CARD_STATE_FULL;
         logger.retry_at = ot_port_tick();
     }
@@ -137,7 +122,7 @@ void ot_logger_start(void)
     uint8_t gap_bytes = GAP_UNKNOWN;
     ot_light_set(OT_LIGHT_SEARCHING);
     if ((ot_port_reset_cause() & OT_RESET_CAUSE_EXTERNAL) != 0u) {
-        ot_desk_run((uint8_t *)logger.memory);
+        ot_desk_run();
         ot_light_set(OT_LIGHT_SEARCHING);
     }
     (void)ot_port_settings_load(&baud, &gap_bytes);
@@ -147,10 +132,8 @@ void ot_logger_start(void)
 
 static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
 {
-    uint8_t payload[OT_MESSAGE_LOSS_SIZE];
     ot_message_loss loss = {cause, count};
-    uint8_t size = ot_record_encode(&ot_message_loss_layout, &loss, payload);
-    logger.lossy = ot_framer_stage(OT_MESSAGE_LOSS, tick, payload, size) || logger.lossy;
+    logger.lossy = ot_framer_stage(OT_MESSAGE_LOSS, tick, &loss) || logger.lossy;
 }
 
 /* Put what the interrupt noticed on the shelf, once there is room for both kinds. */
@@ -172,12 +155,10 @@ static OT_NOINLINE void stage_faults(void)
 
 static OT_NOINLINE void stage_supply(void)
 {
-    uint8_t payload[OT_MESSAGE_SUPPLY_SIZE];
     ot_message_supply supply;
     uint32_t now = ot_port_tick();
     if (ot_framer_shelf_has_room(OT_MESSAGE_SUPPLY_SIZE) && ot_port_supply_ready(&supply.supply_mv)) {
-        uint8_t size = ot_record_encode(&ot_message_supply_layout, &supply, payload);
-        if (!ot_framer_stage(OT_MESSAGE_SUPPLY, now, payload, size)) {
+        if (!ot_framer_stage(OT_MESSAGE_SUPPLY, now, &supply)) {
             return; /* cannot be: the shelf had room just above */
         }
     }
@@ -246,7 +227,7 @@ static void record(void)
     if (logger.busy) {
         logger.busy = ot_card_busy();
         if (logger.busy) {
-            if (ot_port_tick() - logger.busy_since > WRITE_MS * TICKS_PER_MS) {
+            if (ot_time_passed(logger.busy_since, WRITE_MS)) {
                 card_lost();
             }
             return;
@@ -259,11 +240,11 @@ static void record(void)
     if (!logger.plan.any) {
         return;
     }
-    bool old = ot_port_tick() - logger.plan.open_tick >= ot_the_journal.settings.close_ms * (uint32_t)TICKS_PER_MS;
+    bool old = ot_time_passed(logger.plan.open_tick, ot_the_journal.settings.close_ms);
     if (is_last_block() && (logger.plan.full || old) && !logger.end_staged) {
         /* The shelf goes first in a block, so the end has its place; line bytes that no longer fit come too late. */
-        uint8_t reason = OT_END_REASON_JOURNAL_FULL;
-        logger.end_staged = ot_framer_stage(OT_MESSAGE_RUN_END, ot_port_tick(), &reason, 1);
+        ot_message_run_end end = {OT_END_REASON_JOURNAL_FULL};
+        logger.end_staged = ot_framer_stage(OT_MESSAGE_RUN_END, ot_port_tick(), &end);
         ot_framer_plan(&logger.plan);
     }
     if (logger.plan.full || old) {
@@ -283,7 +264,7 @@ void ot_logger_poll(void)
     ot_light_poll();
     if (logger.recording) {
         record();
-    } else if (!logger.ended && ot_port_tick() - logger.retry_at > RETRY_MS * (uint32_t)TICKS_PER_MS) {
+    } else if (!logger.ended && ot_time_passed(logger.retry_at, RETRY_MS)) {
         try_mount();
     }
 }

@@ -11,11 +11,7 @@ uint8_t ot_port_spi_end(void);
 void ot_port_spi_fast(bool fast); /* false: 100 to 400 kHz, for the card's start */
 void ot_port_card_select(bool on);
 
-static inline uint8_t ot_port_spi(uint8_t out)
-{
-    ot_port_spi_begin(out);
-    return ot_port_spi_end();
-}
+uint8_t ot_port_spi(uint8_t out); /* both */
 
 /* Ticks since the chip started; wraps. */
 uint32_t ot_port_tick(void);

@@ -13,7 +13,6 @@ LAST_BLOCKS = 4
 RANDOM_CUTS = 10_000
 
 
-
 def made(maker: Maker, runs: tuple[int, ...]) -> Maker:
     rng = random.Random(20_260)
     for blocks in runs:

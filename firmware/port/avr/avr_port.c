@@ -10,6 +10,7 @@
 
 #include "avr_start.h"
 #include "ot_board_atmega328p.h"
+#include "ot_bytes.h"
 #include "ot_compiler.h"
 #include "ot_crc.h"
 #include "ot_ring.h"
@@ -36,8 +37,8 @@
 #define BANDGAP_MV 1100ul
 #define SUPPLY_SETTLE 4u /* conversions thrown away while the bandgap settles */
 
-/* Written by the overflow interrupt only: the tick above its low 8 bits, which are timer 2 itself. */
-static volatile uint32_t tick_high;
+/* Written by the overflow interrupt only: the tick but for its low 8 bits, which are timer 2 itself. */
+static volatile uint32_t tick_base;
 
 /* Written by port_start() before interrupts are on. */
 static uint8_t reset_cause;
@@ -47,7 +48,7 @@ static uint8_t supply_conversions;
 
 ISR(TIMER2_OVF_vect)
 {
-    tick_high++;
+    tick_base += 0x100u;
     if (ot_ring.quiet != 0xffu) {
         ot_ring.quiet++;
     }
@@ -56,12 +57,12 @@ ISR(TIMER2_OVF_vect)
 /* With interrupts off. An overflow that has not been served yet counts already. */
 OT_INLINE uint32_t tick_now(void)
 {
-    uint32_t high = tick_high;
+    uint32_t base = tick_base;
     uint8_t low = TCNT2;
     if ((TIFR2 & _BV(TOV2)) != 0u && low < 0x80u) {
-        high++;
+        base += 0x100u;
     }
-    return (high << 8) | low;
+    return base | low;
 }
 
 /* Any byte, with all that can befall it. */
@@ -174,6 +175,12 @@ uint8_t ot_port_spi_end(void)
     return SPDR;
 }
 
+uint8_t ot_port_spi(uint8_t out)
+{
+    ot_port_spi_begin(out);
+    return ot_port_spi_end();
+}
+
 void ot_port_spi_fast(bool fast)
 {
     SPCR = (uint8_t)(_BV(SPE) | _BV(MSTR) | (fast ? 0u : SLOW_RATE));
@@ -266,21 +273,20 @@ bool ot_port_settings_load(uint32_t *baud, uint8_t *gap_bytes)
 {
     uint8_t b[SETTINGS_BYTES];
     eeprom_read_block(b, (const void *)0, sizeof b);
-    uint16_t crc = settings_crc(b);
-    if (b[5] != (uint8_t)crc || b[6] != (uint8_t)(crc >> 8)) {
+    if (ot_get_u16(&b[SETTINGS_BYTES - 2u]) != settings_crc(b)) {
         return false;
     }
-    *baud = (uint32_t)b[0] | ((uint32_t)b[1] << 8) | ((uint32_t)b[2] << 16) | ((uint32_t)b[3] << 24);
+    *baud = ot_get_u32(b);
     *gap_bytes = b[4];
     return true;
 }
 
 void ot_port_settings_save(uint32_t baud, uint8_t gap_bytes)
 {
-    uint8_t b[SETTINGS_BYTES] = {(uint8_t)baud, (uint8_t)(baud >> 8), (uint8_t)(baud >> 16), (uint8_t)(baud >> 24), gap_bytes};
-    uint16_t crc = settings_crc(b);
-    b[5] = (uint8_t)crc;
-    b[6] = (uint8_t)(crc >> 8);
+    uint8_t b[SETTINGS_BYTES];
+    ot_put_u32(b, baud);
+    b[4] = gap_bytes;
+    ot_put_u16(&b[SETTINGS_BYTES - 2u], settings_crc(b));
     eeprom_update_block(b, (void *)0, sizeof b);
 }
 

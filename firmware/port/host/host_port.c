@@ -59,6 +59,12 @@ void ot_port_spi_begin(uint8_t out)
 
 uint8_t ot_port_spi_end(void) { return host.answer; }
 
+uint8_t ot_port_spi(uint8_t out)
+{
+    ot_port_spi_begin(out);
+    return ot_port_spi_end();
+}
+
 void ot_port_spi_fast(bool fast) { host.fast = fast; }
 
 void ot_port_card_select(bool on) { host.select(on ? 1 : 0); }

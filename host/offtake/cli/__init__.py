@@ -1,0 +1,63 @@
+"""The command line: one file per verb. Errors become one line on stderr and an exit code here, and only here."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from offtake.cli import bench, export, flash, prepare, pull, salvage, spec, verify
+from offtake.errors import EXIT_CLEAN, EXIT_INTERRUPTED, EXIT_USAGE, OfftakeError
+
+VERBS = (prepare, pull, verify, salvage, export, bench, flash, spec)
+
+_ABOUT = "Logs a navigation receiver's serial line to a card, and reads the log back."
+_ORDER = """\
+in the order of a day:
+  offtake flash /dev/ttyUSB0                      the firmware onto the board
+  offtake prepare /media/card --baud 57600        a journal onto the card
+  offtake pull /media/card -o day1.jnl            the journal off the card
+  offtake verify day1.jnl                         is it whole?
+  offtake export day1.jnl --to gpx,csv -o day1    the track
+
+exit codes: 0 clean, 1 damage or a failed check, 2 usage, 3 input/output,
+130 interrupted. `offtake VERB --help` tells more, with an example each.
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs the command line; returns the exit code. argparse itself exits with 2, or with 0 after --help."""
+    try:
+        options = _parser().parse_args(arguments)
+        code: int = options.run(options)
+        sys.stdout.flush()
+        return code
+    except OfftakeError as error:
+        # One line, whatever a tool's output in it looks like; more lines only where they are that output.
+        sys.stderr.write(f"offtake: {error}\n")
+        return error.exit_code
+    except KeyboardInterrupt:
+        sys.stderr.write("offtake: interrupted\n")
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output, a pager say, has seen enough. Python must not complain again when it ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_CLEAN
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line, like every other error."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(EXIT_USAGE, f"offtake: {message} (`{self.prog} --help` tells more)\n")
+
+
+def _parser() -> argparse.ArgumentParser:
+    layout = argparse.RawDescriptionHelpFormatter
+    parser = _Parser(prog="offtake", description=_ABOUT, epilog=_ORDER, formatter_class=layout)
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True, parser_class=_Parser)
+    for verb in VERBS:
+        verb.add(verbs)
+    return parser

@@ -1,0 +1,1 @@
+"""The generator: C, Python and the reference page from one definition."""

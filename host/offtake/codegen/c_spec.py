@@ -13,7 +13,16 @@ _CRC32_POLYNOMIAL = 0xEDB88320
 
 def render_header(spec: Spec, banner: str) -> str:
     """Text of ``firmware/generated/ot_spec.h``."""
-    out = [*_comment(banner), "#ifndef OT_SPEC_H", "#define OT_SPEC_H", "", "#include <stdint.h>", "", '#include "ot_record.h"', ""]
+    out = [
+        *_comment(banner),
+        "#ifndef OT_SPEC_H",
+        "#define OT_SPEC_H",
+        "",
+        "#include <stdint.h>",
+        "",
+        '#include "ot_record.h"',
+        "",
+    ]
     out += _constants(spec)
     for enum in spec.enums.values():
         out += _enumeration(enum)
@@ -67,7 +76,11 @@ def render_board_header(spec: Spec, board: Board, banner: str) -> str:
     out += [f"#define OT_EXTENTS_MAX {board.extents_max}u"]
     for variant in board.variants:
         out.append(f"#define OT_CLOCK_{variant.name.upper()} {variant.clock_hz}ul")
-    out += ["", "/* Light patterns: where each starts in ot_light_steps; a pattern ends at a zero. */", "typedef enum {"]
+    out += [
+        "",
+        "/* Light patterns: where each starts in ot_light_steps; a pattern ends at a zero. */",
+        "typedef enum {",
+    ]
     at = 0
     for light in board.lights:
         out.append(f"    OT_LIGHT_{light.name.upper()} = {at}, /* {light.doc} */")
@@ -122,7 +135,9 @@ def _constants(spec: Spec) -> list[str]:
 def _enumeration(enum: Enumeration) -> list[str]:
     stem = "OT_" if enum.name == "errors" else f"OT_{enum.name.upper()}_"
     values = [1 << c.value if enum.is_flags else c.value for c in enum.choices]
-    lines = [f"    {stem}{c.name.upper()} = {value}, /* {c.doc} */" for c, value in zip(enum.choices, values, strict=True)]
+    lines = [
+        f"    {stem}{c.name.upper()} = {value}, /* {c.doc} */" for c, value in zip(enum.choices, values, strict=True)
+    ]
     return [f"/* {enum.doc} */", "typedef enum {", *lines, f"}} ot_{enum.name};", ""]
 
 
@@ -154,9 +169,7 @@ def _member(f: Field) -> str:
     return f"    uint8_t {f.name}[{f.size}]; /* {f.doc} */"
 
 
-def _table(
-    spec: Spec, record: Record, prefix: str, constants: bytearray, bounds: list[tuple[int, int]]
-) -> list[str]:
+def _table(spec: Spec, record: Record, prefix: str, constants: bytearray, bounds: list[tuple[int, int]]) -> list[str]:
     name = f"ot_{prefix}_{record.name}"
     record = _logger_part(record, prefix)
     rows = []
@@ -176,7 +189,11 @@ def _table(
         out += [f"static const ot_field {name}_fields[] OT_FLASH = {{", *rows, "};"]
     fields = f"{name}_fields" if rows else "0"
     tail = 1 if record.tail else 0
-    return [*out, f"const ot_layout {name}_layout OT_FLASH = {{{fields}, {len(rows)}, {record.fixed_size}, {tail}}};", ""]
+    return [
+        *out,
+        f"const ot_layout {name}_layout OT_FLASH = {{{fields}, {len(rows)}, {record.fixed_size}, {tail}}};",
+        "",
+    ]
 
 
 def _bounds(spec: Spec, f: Field, size: int, bounds: list[tuple[int, int]]) -> str:

@@ -45,7 +45,9 @@ def _compile(target: Path, flags: list[str]) -> None:
     includes = [f"-iquote{_ROOT / folder}" for folder in _FOLDERS]
     files = [str(path) for path in _sources() if path.suffix == ".c"]
     try:
-        done = subprocess.run(["gcc", *flags, *includes, "-o", scratch, *files], capture_output=True, text=True, check=False)
+        done = subprocess.run(
+            ["gcc", *flags, *includes, "-o", scratch, *files], capture_output=True, text=True, check=False
+        )
     except FileNotFoundError as error:
         raise InputOutputError("no C compiler", where="gcc", expected="the Debian package gcc") from error
     if done.returncode != 0:

@@ -39,14 +39,8 @@ def run_core(image: Any, times_ns: NDArray[np.uint64], data: bytes, card: Card, 
         own = Path(shutil.copy(library_path(), Path(folder) / "core.so"))
         ffi, lib = load(own)
 
-        @ffi.callback("uint8_t(uint8_t)")  # type: ignore[misc]
-        def exchange(value: int) -> int:
-            return bus.exchange(bytes([value]))[0]
-
-        @ffi.callback("void(uint8_t)")  # type: ignore[misc]
-        def select(on: int) -> None:
-            bus.select(bool(on))
-
+        exchange = ffi.callback("uint8_t(uint8_t)", lambda value: bus.exchange(bytes([value]))[0])
+        select = ffi.callback("void(uint8_t)", lambda on: bus.select(bool(on)))
         times = ffi.new("uint64_t[]", [int(t) for t in times_ns])
         held = ffi.new("uint8_t[]", data)
         lib.host_logger_begin(exchange, select, times, held, len(data), POWER_ON)

@@ -32,9 +32,10 @@ class Settings:
 def new_header(settings: Settings, blocks: int) -> JournalHeader:
     """The header of a new journal of ``blocks`` blocks. UsageError for a setting that the layout does not hold."""
     if len(settings.label.encode("utf-8")) > LABEL_BYTES_MAX:
-        raise UsageError(f"the label {settings.label!r} is too long", expected=f"at most {LABEL_BYTES_MAX} bytes of UTF-8")
+        expected = f"at most {LABEL_BYTES_MAX} bytes of UTF-8"
+        raise UsageError(f"the label {settings.label!r} is too long", expected=expected)
     if not settings.label.isprintable():
-        raise UsageError(f"the label {settings.label!r} has characters that cannot be shown", expected="one line of text")
+        raise UsageError(f"the label {settings.label!r} cannot be shown", expected="one line of text")
     try:
         when_full = WhenFull[settings.when_full.upper()]
     except KeyError as error:

@@ -43,7 +43,8 @@ def prepare(
         return _prepare_at_desk(str(target), settings, replace)
     blocks, rest = divmod(size_bytes, BLOCK_SIZE)
     if rest or blocks < 2:
-        raise UsageError(f"a size of {size_bytes} bytes", expected=f"a multiple of {BLOCK_SIZE}, at least {2 * BLOCK_SIZE}")
+        expected = f"a multiple of {BLOCK_SIZE}, at least {2 * BLOCK_SIZE}"
+        raise UsageError(f"a size of {size_bytes} bytes", expected=expected)
     header = new_header(settings, blocks)
     write = prepare_on_mount if target.is_dir() else prepare_in_image
     done = write(target, encode_journal_header(header), blocks, replace=replace, progress=progress)

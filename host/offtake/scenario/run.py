@@ -95,7 +95,11 @@ def scenario_line(scenario: Scenario) -> Line:
         steady(b.data, baud=scenario.receiver.baud, frequency_hz=scenario.frequency_hz, start_ms=b.at_ms)
         for b in receiver_bursts(scenario)
     ]
-    return Line(*(np.concatenate([getattr(part, name) for part in parts]) for name in ("start", "pattern", "bit")))
+    return Line(
+        start=np.concatenate([part.start for part in parts]),
+        pattern=np.concatenate([part.pattern for part in parts]),
+        bit=np.concatenate([part.bit for part in parts]),
+    )
 
 
 def run_scenario(scenario: Scenario, firmware: Path, image: bytearray) -> ScenarioRun:
@@ -106,8 +110,8 @@ def run_scenario(scenario: Scenario, firmware: Path, image: bytearray) -> Scenar
     :raises DamageError: the firmware crashed. :raises InputOutputError: the emulator is missing.
     """
     line = scenario_line(scenario)
-    board = Board(frequency_hz=scenario.frequency_hz)
-    with Bench(firmware, image=image, card=scenario_card(scenario), line=line, board=board, seed=scenario.seed) as bench:
+    card, board = scenario_card(scenario), Board(frequency_hz=scenario.frequency_hz)
+    with Bench(firmware, image=image, card=card, line=line, board=board, seed=scenario.seed) as bench:
         if scenario.cut is None:
             _require_alive(bench.run_line(then_ms=QUIET_MS))
         else:

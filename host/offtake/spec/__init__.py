@@ -1,0 +1,1 @@
+"""The definition in shared_spec: strict reading into frozen dataclasses."""

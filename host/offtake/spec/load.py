@@ -39,7 +39,9 @@ def find_spec_folder(start: Path | None = None) -> Path:
         for folder in (place, *place.parents):
             if (folder / "shared_spec" / "block.toml").is_file():
                 return folder / "shared_spec"
-    raise InputOutputError("no shared_spec folder here or above", where=str(places[-1]), expected="a checkout of Offtake")
+    raise InputOutputError(
+        "no shared_spec folder here or above", where=str(places[-1]), expected="a checkout of Offtake"
+    )
 
 
 def load_spec(folder: Path) -> Spec:
@@ -87,7 +89,9 @@ def _field(table: Table, offset: int, last: bool, enums: dict[str, Enumeration])
     if kind in VARIABLE_TYPES:
         size = table.optional_integer("size")
         if size is None and not last:
-            raise SpecError("a field without size must stand last", where=table.where, expected="size, or the last place")
+            raise SpecError(
+                "a field without size must stand last", where=table.where, expected="size, or the last place"
+            )
         if size is not None and not 1 <= size <= 511:
             raise SpecError(f"size {size} is out of range", where=table.where, expected="1 to 511")
     for reference, is_flags in ((enum, False), (flags, True)):
@@ -122,7 +126,9 @@ def _const(table: Table, kind: str, size: int | None) -> int | bytes | None:
         if size != len(value) // 2:
             raise SpecError(f"const has {len(value) // 2} bytes", where=table.where, expected=f"{size} bytes")
         return bytes.fromhex(value)
-    raise SpecError(f"const {value!r} does not go with {kind}", where=table.where, expected="a number, or hex digits for bytes")
+    raise SpecError(
+        f"const {value!r} does not go with {kind}", where=table.where, expected="a number, or hex digits for bytes"
+    )
 
 
 def _parts(tables: list[Table], where: str, size: int | None) -> tuple[Part, ...]:
@@ -139,7 +145,9 @@ def _parts(tables: list[Table], where: str, size: int | None) -> tuple[Part, ...
     return tuple(parts)
 
 
-def _record(table: Table, name: str, code: int, doc: str, enums: dict[str, Enumeration], key: str, limit: int) -> Record:
+def _record(
+    table: Table, name: str, code: int, doc: str, enums: dict[str, Enumeration], key: str, limit: int
+) -> Record:
     fields: list[Field] = []
     seen: set[str] = set()
     offset = 0
@@ -165,7 +173,11 @@ def _records(group: Table, key: str, code_max: int, enums: dict[str, Enumeration
         code = table.integer(key, 1, code_max)
         for other in records:
             if other.code == code:
-                raise SpecError(f"{key} {code} is taken by {other.name}", where=f"{table.where}.{key}", expected=f"a {key} of its own")
+                raise SpecError(
+                    f"{key} {code} is taken by {other.name}",
+                    where=f"{table.where}.{key}",
+                    expected=f"a {key} of its own",
+                )
         record = _record(table, name, code, table.text("doc"), enums, "fields", limit)
         table.end(f"{key}, doc, fields")
         records.append(record)
@@ -230,7 +242,9 @@ def _enumeration(table: Table, name: str, doc: str, key: str, limit: int) -> Enu
         entry.end(f"{key}, doc")
         for other in choices:
             if other.value == choice.value:
-                raise SpecError(f"{key} {choice.value} is taken by {other.name}", where=entry.where, expected=f"a {key} of its own")
+                raise SpecError(
+                    f"{key} {choice.value} is taken by {other.name}", where=entry.where, expected=f"a {key} of its own"
+                )
         choices.append(choice)
     if not choices:
         raise SpecError("empty", where=table.where, expected="at least one choice")
@@ -260,7 +274,9 @@ def _board(path: Path, enums: dict[str, Enumeration]) -> Board:
     for entry in table.tables("variants"):
         name = entry.text("name")
         _check_name(name, entry.where)
-        variants.append(Variant(name, entry.integer("code", 1, 255), entry.integer("clock_hz", 1_000_000, 10**9), entry.text("doc")))
+        variants.append(
+            Variant(name, entry.integer("code", 1, 255), entry.integer("clock_hz", 1_000_000, 10**9), entry.text("doc"))
+        )
         entry.end()
     pins = []
     for name, entry in table.table("pins").named_tables():
@@ -315,7 +331,7 @@ def _layout_hash(
     link: Link,
     enums: dict[str, Enumeration],
 ) -> int:
-    """First 4 bytes, big-endian, of the SHA-256 of everything that decides a byte or its meaning; words do not count."""
+    """First 4 bytes, big-endian, of the SHA-256 of all that decides a byte or its meaning; words do not count."""
 
     def fields(record: Record) -> list[Any]:
         return [

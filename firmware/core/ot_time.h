@@ -1,0 +1,15 @@
+/* Time by the port's tick. */
+#ifndef OT_TIME_H
+#define OT_TIME_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "ot_board_atmega328p.h"
+
+#define OT_TICKS_PER_MS ((uint32_t)(1000000ul / OT_TICK_NS))
+
+/* Has it been `ms` since the tick `since`? Good for 71 minutes. */
+bool ot_time_passed(uint32_t since, uint16_t ms);
+
+#endif

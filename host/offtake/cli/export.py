@@ -1,0 +1,63 @@
+"""`offtake export`: a journal's track in open formats."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from offtake.cli import show
+from offtake.cli.options import Verbs, add_verb, names
+from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE
+from offtake.export.values import iso_utc
+
+_MORE = """\
+Formats: gpx (GPX 1.1), kml (KML 2.2), geojson, csv, and raw: the receiver's
+bytes as they came, one file for each run. A damaged journal is exported as far
+as it can be salvaged; the exit code is 1 then."""
+
+
+def add(verbs: Verbs) -> None:
+    """Adds the verb."""
+    about = "write a journal's track in open formats"
+    parser = add_verb(verbs, "export", about, "offtake export day1.jnl --to gpx,csv,raw -o day1", run, _MORE)
+    parser.add_argument("file", type=Path, metavar="FILE", help="journal file, card image or mounted card")
+    parser.add_argument("--to", type=names, required=True, metavar="FORMATS", help="gpx,kml,geojson,csv,raw")
+    parser.add_argument(
+        "-o", "--output", type=Path, required=True, metavar="STEM", help="files become STEM.gpx, STEM_run1.bin, ..."
+    )
+    parser.add_argument("--run", type=int, dest="run_number", metavar="N", help="only this run")
+    parser.add_argument("--replace", action="store_true", help="overwrite existing files")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Runs the verb."""
+    from offtake.jobs.export import export
+
+    done = export(options.file, options.to, options.output, run=options.run_number, replace=options.replace)
+    code = EXIT_DAMAGE if done.damaged_bytes else EXIT_CLEAN
+    if options.json:
+        journal = None if done.journal_id is None else show.id_text(done.journal_id)
+        show.emit_json("export", {**show.plain(done), "journal_id": journal})
+        return code
+    summary = done.summary
+    bounds = summary.bounds
+    pairs: list[tuple[str, object]] = [
+        ("journal", show.id_text(done.journal_id)),
+        ("runs", summary.runs),
+        ("fixes", f"{summary.fixes:,} of {summary.epochs:,} epochs"),
+        ("first", iso_utc(summary.first_utc) if summary.first_utc else "no date"),
+        ("last", iso_utc(summary.last_utc) if summary.last_utc else "no date"),
+        ("way", f"{summary.distance_m:,.1f} m"),
+    ]
+    if bounds:
+        pairs.append(("south, west", f"{bounds.south_deg:.6f}, {bounds.west_deg:.6f}"))
+        pairs.append(("north, east", f"{bounds.north_deg:.6f}, {bounds.east_deg:.6f}"))
+    show.facts(pairs)
+    print()
+    show.table(("bytes", "positions", "file"), [
+        (file.size_bytes, file.counts.positions if file.counts else "-", file.path) for file in done.files
+    ])  # fmt: skip
+    if done.damaged_bytes:
+        print(f"\nThe journal is damaged: {done.damaged_bytes:,} bytes could not be used.")
+        print("`offtake salvage` lists them.")
+    return code

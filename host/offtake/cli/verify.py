@@ -1,0 +1,67 @@
+"""`offtake verify`: is a journal whole?"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from offtake.cli import show
+from offtake.cli.options import Verbs, add_verb
+from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE
+from offtake.journal.runs import RunInfo
+
+_SHOWN = 40
+
+
+def add(verbs: Verbs) -> None:
+    """Adds the verb."""
+    about = "check every block and frame of a journal"
+    parser = add_verb(verbs, "verify", about, "offtake verify day1.jnl", run)
+    parser.add_argument("file", type=Path, metavar="FILE", help="journal file, card image or mounted card")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Runs the verb."""
+    from offtake.card import open_journal
+    from offtake.journal.verify import verify
+
+    with open_journal(options.file) as opened:
+        report = verify(opened, str(options.file))
+        unreadable = len(opened.unreadable)
+    clean = report.clean and not unreadable
+    code = EXIT_CLEAN if clean else EXIT_DAMAGE
+    if options.json:
+        values = {**show.plain(report), "clean": clean, "unreadable_sectors": unreadable}
+        values["journal_id"] = None if report.journal_id is None else show.id_text(report.journal_id)
+        show.emit_json("verify", {**values, "lost_bytes": report.lost_bytes, "loss_events": report.loss_events})
+        return code
+    blocks = report.blocks
+    damaged = blocks.damaged + blocks.torn
+    show.facts(
+        [
+            ("journal", show.id_text(report.journal_id)),
+            ("label", show.label_text(report.header.label) if report.header else "-"),
+            ("size", f"{report.size:,} bytes"),
+            ("blocks", f"{blocks.intact:,} intact, {damaged:,} damaged, {report.missing_blocks:,} missing"),
+            ("", f"{blocks.fill:,} unused, {blocks.foreign:,} of another journal"),
+            ("frames", ", ".join(f"{n:,} {name}" for name, n in report.frames_by_message.items()) or "none"),
+            ("counted lost", f"{report.lost_bytes:,} bytes, {report.loss_events:,} other events"),
+            ("unreadable", f"{unreadable:,} sectors"),
+        ]
+    )
+    print()
+    rows = [
+        (r.run, r.first_block, r.last_block, r.frames, r.raw_bytes, r.lost_bytes, _end(r)) for r in report.runs
+    ]
+    show.table(("run", "first block", "last block", "frames", "bytes", "lost", "end"), rows)
+    for finding in report.findings[:_SHOWN]:
+        print(f"{finding.severity}: block {finding.position:,}, byte {finding.offset:,}: {finding.text}")
+    left = len(report.findings) - _SHOWN + report.findings_left_out
+    if left > 0:
+        print(f"and {left:,} more (--json lists a thousand)")
+    print("clean" if clean else "not clean")
+    return code
+
+
+def _end(run: RunInfo) -> str:
+    return run.end.reason.name.lower() if run.end else "cut off"
