@@ -12,12 +12,13 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from textwrap import fill
 
 from offtake.bench.board import Bench, Board
 from offtake.bench.desk import DeskServer
 from offtake.bench.figures import Reset
 from offtake.card import fsck, open_journal
-from offtake.cli.show import facts, id_text
+from offtake.cli.show import WIDTH, facts, id_text
 from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE, OfftakeError, UsageError
 from offtake.export.values import iso_utc
 from offtake.firmware_build import NO_AVR_VARIABLE, ROOT, build
@@ -49,7 +50,7 @@ class Outcome:
     accounted: bool
     exact: bool
     card_clean: bool
-    passive: bool
+    passive: bool | None
     ring_bytes: int
 
     @property
@@ -62,8 +63,9 @@ class Outcome:
         """What has to hold, in words, and whether it does."""
         # The block in flight is out of the ring, yet not durable.
         bound = self.ring_bytes + 512
+        touched = () if self.passive is None else (("the tapped line was never touched", self.passive),)
         return (
-            ("the tapped line was never touched", self.passive),
+            *touched,
             ("what was logged is what was sent, byte for byte", self.exact),
             (f"lost at the cut: at most the ring and a block ({bound:,} bytes)", 0 <= self.lost_at_cut <= bound),
             ("every byte of the pulled file is accounted for", self.accounted),
@@ -98,7 +100,7 @@ def _folder(chosen: Path | None) -> Path:
 def _run(folder: Path) -> int:
     scenario = load_scenario(SCENARIO)
     without_avr = os.environ.get(NO_AVR_VARIABLE) == "1"
-    print(f"{scenario.doc}\nAll of it is invented ({SCENARIO.relative_to(ROOT)}).\n")
+    print(f"{fill(scenario.doc, WIDTH)}\nAll of it is invented ({SCENARIO.relative_to(ROOT)}).\n")
     _step(1, "generate: C, Python and the reference page from shared_spec")
     print(f"   {len(generate(write=True).stale)} files had to be written; the others were current")
     firmware = _build(scenario, without_avr)
@@ -134,9 +136,9 @@ def _record(scenario: Scenario, firmware: Path | None, image: bytearray) -> Scen
     seconds = scenario.receiver.duration_s
     _step(4, f"record: {seconds:g} s of a receiver at {scenario.receiver.baud:,} baud, an ugly card, a power cut")
     if firmware is None:
-        from offtake.hostcore import record_with_host_core
+        from offtake.hostcore.record import record_with_host_core
 
-        run: ScenarioRun = record_with_host_core(scenario, image)
+        run = record_with_host_core(scenario, image)
     else:
         run = run_scenario(scenario, firmware, image)
     flying = "nothing" if run.in_flight is None else f"the card's sector {run.in_flight:,}"

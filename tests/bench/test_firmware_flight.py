@@ -13,7 +13,6 @@ from pathlib import Path
 
 import pytest
 from card_image import JournalImage, make_journal
-
 from offtake.bench.board import Bench
 from offtake.bench.cards import Card, uniform
 from offtake.bench.cuts import Cut, Damage
@@ -79,7 +78,9 @@ def test_the_pulled_file_is_the_journal_as_it_lies(flown: tuple[JournalImage, by
     assert report.lost_bytes == 0
 
 
-def test_the_raw_stream_is_a_beginning_of_what_was_sent(flown: tuple[JournalImage, bytes, Path], tmp_path: Path) -> None:
+def test_the_raw_stream_is_a_beginning_of_what_was_sent(
+    flown: tuple[JournalImage, bytes, Path], tmp_path: Path
+) -> None:
     _, sent, target = flown
     result = salvage(BytesSource(target.read_bytes()))
     raw = tmp_path / "run.bin"

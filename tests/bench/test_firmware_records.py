@@ -67,7 +67,9 @@ def test_what_a_long_stall_costs_is_counted_exactly(elf: Path, tmp_path: Path, b
     logged, lost = len(seen.data[2]), seen.lost.get(2, {}).get(RING_FULL, 0)
     assert uart.overrun_lost == 0
     assert logged + lost == uart.read == len(payload)
-    assert (lost > 0) == (baud > 9_600)  # at 9,600 baud the ring rides the stall out; above, there is something to count
+    assert (lost > 0) == (
+        baud > 9_600
+    )  # at 9,600 baud the ring rides the stall out; above, there is something to count
 
 
 def test_bursts_carry_the_tick_of_their_first_byte(elf: Path, tmp_path: Path) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -84,8 +83,10 @@ def run_json(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[in
 
 
 @pytest.mark.parametrize("verb", VERBS)
-def test_help_has_an_example_and_fits_the_screen(capsys: pytest.CaptureFixture[str], verb: list[str]) -> None:
-    os.environ["COLUMNS"] = "80"
+def test_help_has_an_example_and_fits_the_screen(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, verb: list[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
     code, out, _ = run(capsys, *verb, "--help")
     assert code == 0
     assert f"example:\n  offtake {' '.join(verb)}" in out
@@ -99,7 +100,9 @@ def test_help_as_a_whole(capsys: pytest.CaptureFixture[str]) -> None:
     assert all(verb[0] in out for verb in VERBS)
 
 
-@pytest.mark.parametrize("arguments", [[], ["dance"], ["verify"], ["verify", "a", "b"], ["prepare", ".", "--size", "3MB"]])
+@pytest.mark.parametrize(
+    "arguments", [[], ["dance"], ["verify"], ["verify", "a", "b"], ["prepare", ".", "--size", "3MB"]]
+)
 def test_wrong_usage_is_one_line_and_exit_code_2(capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
     code, out, err = run(capsys, *arguments)
     assert (code, out) == (2, "")
@@ -233,6 +236,7 @@ def test_verify(journal: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, "verify", journal)
     assert code == 1
     assert "damage: block 2, byte 1,024" in out
+    assert max(len(line) for line in out.splitlines()) <= 80
     assert out.endswith("not clean\n")
 
 
@@ -314,7 +318,8 @@ def test_spec_check_and_generate(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_a_closed_pipe_is_no_error(journal: Path) -> None:
-    command = [sys.executable, "-c", "import sys; from offtake.cli import main; sys.exit(main())", "verify", str(journal)]
+    start = "import sys; from offtake.cli import main; sys.exit(main())"
+    command = [sys.executable, "-c", start, "verify", str(journal)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         assert process.stdout is not None
         process.stdout.close()
@@ -323,7 +328,9 @@ def test_a_closed_pipe_is_no_error(journal: Path) -> None:
         assert process.wait(30) == 0
 
 
-def test_an_interrupt_is_130(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], journal: Path) -> None:
+def test_an_interrupt_is_130(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], journal: Path
+) -> None:
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 

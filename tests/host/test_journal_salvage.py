@@ -132,6 +132,31 @@ def test_a_torn_write_over_an_older_lap_gives_both_sides_their_number() -> None:
         assert {frame.offset for frame in found.frames()} == old | new
 
 
+@pytest.mark.parametrize("header_lost", [False, True])
+def test_a_torn_write_long_ago_still_shows_the_lap_before(header_lost: bool) -> None:
+    before, after = made(14, 9, 9), made(14, 9, 9)
+    rng = random.Random(4)
+    for count in (40, 60, 80, 100):
+        after.block(1000, [(Raw.CODE, 0, rng.randbytes(count)), (Raw.CODE, 9, rng.randbytes(count))])
+    # The second of the four was torn; both its neighbours in the file are of the newer lap.
+    position = after.position(after.number - 2)
+    lo = position * BLOCK_SIZE
+    for torn in range(0, 200, 7):
+        data = bytearray(after.whole())
+        data[lo + torn : lo + BLOCK_SIZE] = before.whole()[lo + torn : lo + BLOCK_SIZE]
+        if torn:
+            # Without its magic the block's own header is no help.
+            data[lo] ^= 0xFF
+        if header_lost:
+            data[:BLOCK_SIZE] = bytes(BLOCK_SIZE)
+        old = {one.offset for one in before.put if one.position == position and one.offset >= lo + torn}
+        new = {one.offset for one in after.put if one.position != position or one.offset + one.size <= lo + torn}
+        both = [*after.put, *(one for one in before.put if one.position == position)]
+        found = check_salvage(bytes(data), both, old | new if torn else None)
+        if torn:
+            assert {frame.offset for frame in found.frames()} == old | new
+
+
 def test_frames_of_an_older_journal_are_not_taken_into_this_one() -> None:
     older = made(32, 20, journal_id=0x0DDBA11, seed=1)
     newer = made(32, 6, seed=2)

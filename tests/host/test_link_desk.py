@@ -12,7 +12,7 @@ from offtake.journal.codec import encode_journal_header
 from offtake.link.desk import Desk, Patience, RefusedError, checked_speed, open_desk, require_journal
 from offtake.link.runs import RunSeen, list_runs
 
-QUICK = Patience(greet_s=0.3, greet_every_s=0.002, answer_s=0.02, quiet_s=0.01)
+QUICK = Patience(greet_s=0.3, greet_every_s=0.002, answer_s=0.02, first_s=0.02, quiet_s=0.01)
 JOURNAL_ID = 0x1234ABCD
 
 
@@ -47,6 +47,13 @@ def test_nobody_there_is_an_input_output_error() -> None:
     desk, _ = desk_on(bytearray(header(8)), Faults(deaf_for=10**9))
     with pytest.raises(InputOutputError, match="no logger answers"):
         desk.greet()
+
+
+def test_a_board_left_at_the_fastest_speed_is_found_there() -> None:
+    desk, logger = desk_on(bytearray(header(8)))
+    logger.baud = 1_000_000
+    assert desk.greet().version == 1
+    assert desk.baud == 1_000_000
 
 
 def test_description_and_header() -> None:
@@ -136,6 +143,21 @@ def test_runs_are_found_whole_and_wrapped_and_around_holes() -> None:
 def test_an_empty_journal_has_no_runs() -> None:
     desk, _ = desk_on(make_journal(header(20), 20, [], journal_id=JOURNAL_ID))
     assert list_runs(desk) == []
+
+
+class ChatteringPort(MemoryPort):
+    """A port on which somebody else talks without a pause."""
+
+    def read(self, timeout_s: float) -> bytes:
+        return super().read(timeout_s) or b"$GPGGA,this is no logger\r\n"
+
+
+def test_a_line_full_of_talk_does_not_keep_us_for_ever() -> None:
+    logger = FakeLogger(make_journal(header(20), 20, [3], journal_id=JOURNAL_ID), Faults(deaf_for=10**9))
+    desk = Desk(ChatteringPort(logger), Patience(0.1, 0.01, 0.02, 0.02, 0.01, tries=2))
+    with pytest.raises(InputOutputError, match="no logger answers"):
+        desk.greet()
+    assert not desk.read(0, 1024, 512, lambda *_: None)
 
 
 def test_through_pyserial_and_a_terminal() -> None:

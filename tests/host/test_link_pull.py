@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 from pathlib import Path
 
 import pytest
@@ -57,7 +58,7 @@ def test_empty_full_and_wrapped_journals(tmp_path: Path, runs: list[int]) -> Non
 def test_a_noisy_line_brings_the_same_bytes(tmp_path: Path) -> None:
     data = journal([6])
     logger = FakeLogger(data, Faults(byte_error_rate=0.05, seed=5))
-    with Desk(MemoryPort(logger), Patience(5.0, 0.002, 0.002, 0.002, tries=400)) as desk:
+    with Desk(MemoryPort(logger), Patience(5.0, 0.002, 0.002, 0.002, 0.002, tries=400)) as desk:
         result = pull_from_desk(desk, tmp_path / "a.jnl", baud=115_200, window_blocks=4)
     assert (tmp_path / "a.jnl").read_bytes() == data[: 7 * BLOCK_SIZE]
     assert result.asked_again > 20
@@ -124,6 +125,32 @@ def test_going_on_with_another_cards_journal_is_refused(tmp_path: Path) -> None:
         pull(FakeLogger(other), target)
     assert part_paths(target)[0].read_bytes() == before
     assert not target.exists()
+
+
+def test_what_the_disk_lost_of_a_part_comes_again(tmp_path: Path) -> None:
+    data = journal()
+    data[3 * BLOCK_SIZE + 50] ^= 1
+    target = broken_off(tmp_path, data)
+    part = part_paths(target)[0]
+    kept = bytearray(part.read_bytes())
+    kept[2 * BLOCK_SIZE : 3 * BLOCK_SIZE] = bytes(BLOCK_SIZE)
+    part.write_bytes(kept)
+    result = pull(FakeLogger(data), target)
+    assert result.resumed_bytes == len(kept)
+    assert [found.position for found in result.not_intact] == [3]
+    assert target.read_bytes() == data[:USED]
+
+
+def test_a_full_disk_is_an_input_output_error_and_leaves_no_target(tmp_path: Path) -> None:
+    (tmp_path / "j.bin").write_bytes(journal())
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (USED // 2, before[1]))
+    try:
+        with pytest.raises(InputOutputError, match="cannot write"):
+            pull_from_path(tmp_path / "j.bin", tmp_path / "a.jnl")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert not (tmp_path / "a.jnl").exists()
 
 
 def test_going_on_after_more_was_recorded(tmp_path: Path) -> None:

@@ -59,7 +59,8 @@ def test_reference_names_everything() -> None:
     names = [field.name for record in groups for field in record.fields]
     names += [choice.name for enum in spec.enums.values() for choice in enum.choices]
     for board in spec.boards:
-        names += [one.name for one in (*board.pins, *board.lights, *board.variants)]
+        names += [pin.name for pin in board.pins] + [light.name for light in board.lights]
+        names += [variant.name for variant in board.variants]
     names += [field.name for dialect in dialects for sentence in dialect.sentences for field in sentence.fields]
     assert [name for name in names if f"`{name}`" not in page] == []
     rows = [line for line in page.splitlines() if line.startswith("|")]

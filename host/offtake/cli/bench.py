@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
 
     done = bench(options.scenario, options.output)
     ran = done.run
-    code = EXIT_CLEAN if ran.passive else EXIT_DAMAGE
+    code = EXIT_DAMAGE if ran.passive is False else EXIT_CLEAN
     if options.json:
         values = {key: value for key, value in show.plain(ran).items() if key not in ("sent", "eeprom")}
         more = {"scenario": done.scenario.name, "sent_bytes": len(ran.sent), "card": done.card, "sent": done.sent}
@@ -47,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
             ("framing errors", f"{ran.framing_errors:,}"),
             ("blocks", f"{ran.blocks_accepted:,} accepted, {ran.blocks_durable:,} durable"),
             ("in flight at the cut", "nothing" if ran.in_flight is None else f"sector {ran.in_flight:,}"),
-            ("tapped line", "never touched" if ran.passive else "DRIVEN BY THE FIRMWARE"),
+            ("tapped line", "DRIVEN BY THE FIRMWARE" if ran.passive is False else "never touched"),
             ("card", done.card),
             ("bytes sent", done.sent),
         ]

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from enum import Enum
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 from tqdm import tqdm  # type: ignore[import-untyped]
@@ -55,7 +56,13 @@ def facts(pairs: Sequence[tuple[str, object]]) -> None:
     """Prints names and values in two columns."""
     width = max((len(name) for name, _ in pairs), default=0)
     for name, value in pairs:
-        print(f"{name:<{width}}  {value}")
+        paragraph(f"{name:<{width}}  {value}", indent=width + 2)
+
+
+def paragraph(text: str, indent: int = 2) -> None:
+    """Prints a line, broken where it does not fit; what follows is indented. Paths and such stay whole."""
+    lines = wrap(text, WIDTH, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False)
+    print("\n".join(lines) or text)
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> None:

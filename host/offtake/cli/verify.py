@@ -55,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     ]
     show.table(("run", "first block", "last block", "frames", "bytes", "lost", "end"), rows)
     for finding in report.findings[:_SHOWN]:
-        print(f"{finding.severity}: block {finding.position:,}, byte {finding.offset:,}: {finding.text}")
+        show.paragraph(f"{finding.severity}: block {finding.position:,}, byte {finding.offset:,}: {finding.text}")
     left = len(report.findings) - _SHOWN + report.findings_left_out
     if left > 0:
         print(f"and {left:,} more (--json lists a thousand)")

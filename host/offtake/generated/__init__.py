@@ -1,0 +1,1 @@
+"""Generated from shared_spec by `offtake spec generate`: records and dialects."""

@@ -13,23 +13,32 @@ from numpy.typing import NDArray
 
 from offtake.bench.bus import CardBus
 from offtake.bench.cards import Card
+from offtake.bench.cuts import Cut, CutReport
+from offtake.bench.figures import ACCEPTED
 from offtake.hostcore.native import library_path, load
 
 POWER_ON = 1
+_CYCLES_PER_US = 16
 
 
 @dataclass(frozen=True)
 class CoreRun:
-    """What a session came to: line bytes that reached the core, and bytes still in its ring at the end."""
+    """What a session came to: line bytes that reached the core, blocks the card accepted and finished, the cut."""
 
     delivered: int
-    waiting: int
+    blocks_accepted: int
+    blocks_durable: int
     end_ns: int
+    report: CutReport
 
 
-def run_core(image: Any, times_ns: NDArray[np.uint64], data: bytes, card: Card, until_ns: int) -> CoreRun:
+def run_core(
+    image: Any, times_ns: NDArray[np.uint64], data: bytes, card: Card, until_ns: int, cut: Cut | None = None
+) -> CoreRun:
     """Record ``data``, whose bytes end at ``times_ns`` (sorted, same length), on the card in ``image`` (written in
-    place), until ``until_ns``; then the power is gone. Blocks the card has accepted by then are in the image.
+    place), until ``until_ns``; then the power goes, with the damage of ``cut``.
+
+    :raises ValueError: times and bytes differ in number. :raises InputOutputError: a tool is missing.
     """
     if len(times_ns) != len(data):
         raise ValueError(f"{len(times_ns)} times for {len(data)} bytes")
@@ -39,10 +48,25 @@ def run_core(image: Any, times_ns: NDArray[np.uint64], data: bytes, card: Card, 
         own = Path(shutil.copy(library_path(), Path(folder) / "core.so"))
         ffi, lib = load(own)
 
-        exchange = ffi.callback("uint8_t(uint8_t)", lambda value: bus.exchange(bytes([value]))[0])
-        select = ffi.callback("void(uint8_t)", lambda on: bus.select(bool(on)))
+        def exchange(value: int) -> int:
+            behind = int(lib.host_logger_time_ns()) * _CYCLES_PER_US // 1000 - bus.bench.cycle
+            if behind > 0:
+                bus.bench.bus_wait(behind)
+            return bus.exchange(bytes([value]))[0]
+
+        exchange_c = ffi.callback("uint8_t(uint8_t)", exchange)
+        select_c = ffi.callback("void(uint8_t)", lambda on: bus.select(bool(on)))
         times = ffi.new("uint64_t[]", [int(t) for t in times_ns])
         held = ffi.new("uint8_t[]", data)
-        lib.host_logger_begin(exchange, select, times, held, len(data), POWER_ON)
+        lib.host_logger_begin(exchange_c, select_c, times, held, len(data), POWER_ON)
         lib.host_logger_run(until_ns)
-        return CoreRun(int(lib.host_logger_delivered()), int(lib.host_logger_waiting()), int(lib.host_logger_time_ns()))
+        writes = bus.bench.writes
+        accepted = writes[writes["response"] == ACCEPTED]
+        cycle = bus.bench.cycle
+        return CoreRun(
+            delivered=int(lib.host_logger_delivered()),
+            blocks_accepted=len(accepted),
+            blocks_durable=int((accepted["durable"] <= cycle).sum()),
+            end_ns=int(lib.host_logger_time_ns()),
+            report=bus.bench.cut(cut or Cut()),
+        )

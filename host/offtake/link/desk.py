@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.generated.records import (
+    LINK_BAUD_FASTEST,
     LINK_BAUD_FIRST,
     LINK_BAUD_TRIAL_MS,
     LINK_VERSION,
@@ -39,6 +40,9 @@ from offtake.records import Record
 Answer = TypeVar("Answer", bound=Record)
 Take = Callable[[int, bytes], None]
 
+_LINE_TIME_FACTOR = 3.0
+"""How much longer than its bytes on the wire an answer may take: small chunks, and a card that takes its time."""
+
 _REFUSED = {
     Refusal.UNKNOWN_REQUEST: "it does not know this request: its firmware is older or newer than this program",
     Refusal.BAD_REQUEST: "it does not accept the request's fields",
@@ -61,12 +65,13 @@ class Patience:
     """How long to wait, in seconds of the wall clock.
 
     ``greet_s`` in all for a greeting, asked for every ``greet_every_s``; ``answer_s`` for an answer, ``tries`` times;
-    ``quiet_s`` of silence ends a `read` whose last packet was lost.
+    ``first_s`` for the first data of a `read`, and ``quiet_s`` of silence ends one whose last packet was lost.
     """
 
     greet_s: float = 6.0
     greet_every_s: float = 0.05
     answer_s: float = 1.0
+    first_s: float = 0.5
     quiet_s: float = 0.4
     tries: int = 8
 
@@ -111,8 +116,13 @@ class Desk:
 
     def greet(self) -> GreetingPacket:
         """Calls the logger to the desk. After a reset it listens for a second and a half, so it is called often."""
-        greeting = self._call(self.patience.greet_s)
+        greeting = self._call(self.patience.greet_s * 2.0 / 3.0)
+        if greeting is None and self.baud == LINK_BAUD_FIRST:
+            # A board that was not reset may still be at the speed of a session that was broken off.
+            self._set_baud(LINK_BAUD_FASTEST)
+            greeting = self._call(self.patience.greet_s / 3.0)
         if greeting is None:
+            self._set_baud(LINK_BAUD_FIRST)
             raise InputOutputError(
                 "no logger answers",
                 where=self.port.name,
@@ -144,8 +154,10 @@ class Desk:
         sequence = self._send(ReadPacket(offset=offset, length=length, chunk=chunk))
         missing = set(range(offset, offset + length, chunk))
         heard = False
-        while missing:
-            packets = self._hear(self.patience.quiet_s if heard else self.patience.answer_s)
+        # A line full of noise is never silent, so there is an end by the clock as well.
+        end = time.monotonic() + self.patience.answer_s + _LINE_TIME_FACTOR * 10.0 * length / self.baud
+        while missing and time.monotonic() < end:
+            packets = self._hear(self.patience.quiet_s if heard else self.patience.first_s)
             if packets is None:
                 return heard
             for packet in packets:
@@ -160,7 +172,7 @@ class Desk:
                     return True
                 elif isinstance(record, RefusedPacket):
                     raise RefusedError(record.reason, self.port.name)
-        return True
+        return heard
 
     def speed_up(self, baud: int) -> bool:
         """Changes the speed of both ends; False when the line does not carry it and both have gone back."""
@@ -179,7 +191,8 @@ class Desk:
 
     def write_header(self, block: bytes) -> int:
         """Replaces the journal's header by these 512 bytes; returns the journal id from now on."""
-        return self._ask(HeaderPacket(bytes=block), HeaderWrittenPacket).journal_id
+        # The logger looks for the journal's end again before it answers.
+        return self._ask(HeaderPacket(bytes=block), HeaderWrittenPacket, patience=5.0).journal_id
 
     def leave(self) -> None:
         """Ends the desk: the logger starts a new run."""
@@ -214,11 +227,11 @@ class Desk:
         self._stream.forget()
         self.baud = baud
 
-    def _ask(self, request: Record, answer: type[Answer]) -> Answer:
+    def _ask(self, request: Record, answer: type[Answer], patience: float = 1.0) -> Answer:
         for attempt in range(self.patience.tries):
             self.re_asked += attempt > 0
             sequence = self._send(request)
-            end = time.monotonic() + self.patience.answer_s
+            end = time.monotonic() + self.patience.answer_s * patience
             while (left := end - time.monotonic()) > 0:
                 for packet in self._hear(left) or ():
                     if packet.sequence != sequence:

@@ -99,12 +99,13 @@ def pull(source: Source, target: Path, progress: Progress | None = None) -> Pull
     require_new(target)
     extent = source.extent()
     part, note = part_paths(target)
-    with _open_part(part, note, extent) as (file, done):
-        copier = _Copier(source, extent, note, progress)
-        try:
+    copier = _Copier(source, extent, note, progress)
+    try:
+        with _open_part(part, note, extent) as (file, done):
             size = copier.copy(file, done)
-        except OSError as error:
-            raise InputOutputError(f"cannot write: {error.strerror or error}", where=str(part)) from error
+    except OSError as error:
+        # Of the copying, or of closing the file on a disk that is full.
+        raise InputOutputError(f"cannot write: {error.strerror or error}", where=str(part)) from error
     _put_in_place(part, target)
     note.unlink(missing_ok=True)
     return PullResult(
@@ -148,9 +149,7 @@ class _Copier:
         """Writes from byte ``done`` on; returns the size in the end."""
         total = self._extent.blocks
         position = done // BLOCK_SIZE
-        if done:
-            # The header may have been given new settings since.
-            file.write(self._settled(0, self._source.read_blocks(0, 1)))
+        self._check_part(file, done)
         file.seek(done)
         file.truncate()
         while position < total:
@@ -169,6 +168,17 @@ class _Copier:
                 break
         os.fsync(file.fileno())
         return file.tell()
+
+    def _check_part(self, file: BinaryIO, done: int) -> None:
+        """What came earlier is checked as if it came now: a computer that died may not have kept all it noted."""
+        for position in range(done // BLOCK_SIZE):
+            file.seek(position * BLOCK_SIZE)
+            block = file.read(BLOCK_SIZE)
+            # The header comes anew in any case: it may have been given new settings since.
+            if position == 0 or self._status(position, block) is not Status.OK:
+                fresh = self._settled(position, self._source.read_blocks(position, 1))
+                file.seek(position * BLOCK_SIZE)
+                file.write(fresh)
 
     def _settled(self, position: int, block: bytes) -> bytes:
         """The block, read again where its check fails, until one is right or two readings agree."""

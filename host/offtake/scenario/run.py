@@ -32,7 +32,7 @@ class ScenarioRun:
     ``sent`` are the bytes the receiver had begun to send; ``reached`` of them arrived whole in the chip's receiver,
     ``overrun_lost`` were lost there. ``blocks_accepted`` were taken by the card, ``blocks_durable`` had left busy.
     ``in_flight`` is the card's sector not yet durable at the cut, None for none. ``passive`` says that the firmware
-    never touched the tapped line. ``recorder`` says what recorded.
+    never touched the tapped line, None where there is no chip to tell by. ``recorder`` says what recorded.
     """
 
     recorder: str
@@ -44,7 +44,7 @@ class ScenarioRun:
     blocks_durable: int
     power_s: float
     in_flight: int | None
-    passive: bool
+    passive: bool | None
     eeprom: bytes
 
 
