@@ -36,17 +36,21 @@ void ot_block_scan_add(ot_block_scan *scan, uint8_t byte)
         scan->all_same = false;
     }
     scan->last = byte;
-    if (scan->at < CHECK_AT) {
-        scan->crc = ot_crc32_add(scan->crc, byte);
-        if (scan->at < OT_BLOCK_HEADER_SIZE) {
-            scan->head[scan->at] = byte;
-        } else if (byte != 0u && scan->at >= OT_BLOCK_HEADER_SIZE + used_bytes(scan)) {
-            scan->pad_is_zero = false;
-        }
-    } else {
-        scan->check = (scan->check >> 8) | ((uint32_t)byte << 24);
+    if (scan->at < OT_BLOCK_HEADER_SIZE) {
+        scan->head[scan->at] = byte;
     }
-    scan->at++;
+    uint16_t at = scan->at++;
+    if (scan->head[OT_BLOCK_MAGIC_AT] != OT_BLOCK_MAGIC) {
+        return; /* no block, whatever follows: much of a fresh journal, which the search for the end reads, is like that */
+    }
+    if (at >= CHECK_AT) {
+        scan->check = (scan->check >> 8) | ((uint32_t)byte << 24);
+        return;
+    }
+    scan->crc = ot_crc32_add(scan->crc, byte);
+    if (byte != 0u && at >= OT_BLOCK_HEADER_SIZE && at >= OT_BLOCK_HEADER_SIZE + used_bytes(scan)) {
+        scan->pad_is_zero = false;
+    }
 }
 
 uint8_t ot_block_scan_end(const ot_block_scan *scan, ot_block_header *header)

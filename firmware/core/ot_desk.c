@@ -282,7 +282,7 @@ static OT_NOINLINE void on_look(void)
 }
 
 /* Have block `position` of the file in desk.sector_bytes. */
-static bool load_sector(uint32_t position)
+static OT_NOINLINE bool load_sector(uint32_t position)
 {
     for (uint8_t attempt = 0; attempt < 3u && desk.sector != position; attempt++) {
         desk.sector = SECTOR_NONE;
@@ -307,11 +307,12 @@ static OT_NOINLINE void on_read(void)
         refuse(OT_REFUSAL_BAD_REQUEST);
         return;
     }
-    if ((r.offset + r.length < r.offset) || (r.offset + r.length + OT_BLOCK_SIZE - 1u) / OT_BLOCK_SIZE > ot_the_journal.settings.blocks) {
+    uint32_t end = r.offset + r.length;
+    if (end < r.offset || (end != 0u && (end - 1u) / OT_BLOCK_SIZE >= ot_the_journal.settings.blocks)) {
         refuse(OT_REFUSAL_PAST_END);
         return;
     }
-    for (; r.length != 0u; r.length -= r.chunk, r.offset += r.chunk) {
+    for (; r.offset != end; r.offset += r.chunk) {
         if (!load_sector(r.offset / OT_BLOCK_SIZE)) {
             refuse(OT_REFUSAL_CARD_FAILED);
             return;

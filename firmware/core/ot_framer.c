@@ -135,35 +135,29 @@ static OT_NOINLINE uint16_t piece_length(const ot_walk *walk, uint8_t mark_in, u
 static OT_NOINLINE bool walk_ring(ot_walk *walk, uint32_t open_tick, step *frame, bool *full)
 {
     uint8_t mark_in = ot_ring.mark_in;
-    frame->code = OT_MESSAGE_RAW_MORE;
+    bool begins = mark_here(walk, mark_in);
+    frame->code = begins ? OT_MESSAGE_RAW : OT_MESSAGE_RAW_MORE;
+    frame->tick = begins ? next_mark(walk)->tick : computed_tick(walk);
     frame->payload = 0;
     frame->position = walk->position;
-    frame->tick = computed_tick(walk);
-    uint16_t burst_at = walk->burst_at;
-    uint32_t burst_tick = walk->burst_tick;
-    uint8_t mark_at = walk->mark_at;
-    if (mark_here(walk, mark_in)) {
-        frame->code = OT_MESSAGE_RAW;
-        frame->tick = next_mark(walk)->tick;
+    uint16_t overhead = (uint16_t)(OT_FRAME_HEAD_SIZE + ot_frame_tick_size(frame->tick - open_tick) + OT_FRAME_CHECK_SIZE);
+    if (walk->room < overhead + RAW_MIN) {
+        *full = true;
+        return false;
+    }
+    if (begins) {
         walk->burst_at = walk->position;
         walk->burst_tick = frame->tick;
         walk->mark_at++;
     }
     uint16_t length = piece_length(walk, mark_in, ot_ring.loss_in);
-    uint16_t overhead = (uint16_t)(OT_FRAME_HEAD_SIZE + ot_frame_tick_size(frame->tick - open_tick) + OT_FRAME_CHECK_SIZE);
-    if (walk->room < overhead + RAW_MIN) {
-        walk->burst_at = burst_at;
-        walk->burst_tick = burst_tick;
-        walk->mark_at = mark_at;
-        *full = true;
-        return false;
-    }
-    if (length >= walk->room - overhead) {
-        length = (uint16_t)(walk->room - overhead);
+    uint16_t room = (uint16_t)(walk->room - overhead);
+    if (length >= room) {
+        length = room;
         *full = true;
     }
     frame->length = length;
-    walk->room = (uint16_t)(walk->room - overhead - length);
+    walk->room = (uint16_t)(room - length);
     walk->position = (uint16_t)(walk->position + length);
     return true;
 }
@@ -274,17 +268,11 @@ static OT_NOINLINE void write_frame(const step *frame, uint32_t open_tick, uint3
     for (uint8_t i = 0; i < size; i++) {
         put_frame(head[i]);
     }
-    if (frame->payload != 0) {
-        for (uint8_t i = 0; i < frame->length; i++) {
-            put_frame(frame->payload[i]);
-        }
-    } else {
-        const uint8_t *at = ot_ring_at(frame->position);
-        for (uint16_t i = 0; i < frame->length; i++) {
-            put_frame(*at++);
-            if (at == ot_ring.end) {
-                at = ot_ring.begin;
-            }
+    const uint8_t *at = frame->payload != 0 ? frame->payload : ot_ring_at(frame->position);
+    for (uint16_t i = frame->length; i != 0u; i--) {
+        put_frame(*at++);
+        if (at == ot_ring.end) { /* which is nowhere in a payload */
+            at = ot_ring.begin;
         }
     }
     put_check(sink.frame_crc, put_block);

@@ -80,7 +80,7 @@ static bool is_ours(const ot_journal *j, uint32_t position, ot_block_header *hea
 /* The search keeps the newest block known so far in the journal itself; position 0: none.
  *
  * Move the tip to `position`, or to one of the few after it, when a newer block lies there. */
-static OT_NOINLINE bool try_tip(ot_journal *j, uint32_t position, uint32_t count)
+static OT_NOINLINE bool try_tip(ot_journal *j, uint32_t position, uint8_t count)
 {
     ot_block_header header;
     uint32_t end = j->settings.blocks;
@@ -101,8 +101,7 @@ static void bisect(ot_journal *j)
     uint32_t end = j->settings.blocks;
     while (end - j->position > 1u) {
         uint32_t middle = j->position + (end - j->position) / 2u;
-        uint32_t count = end - middle < NEIGHBOURS ? end - middle : NEIGHBOURS;
-        if (!try_tip(j, middle, count)) {
+        if (!try_tip(j, middle, NEIGHBOURS)) {
             end = middle;
         }
     }

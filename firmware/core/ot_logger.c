@@ -162,8 +162,9 @@ static OT_NOINLINE void stage_supply(void)
             return; /* cannot be: the shelf had room just above */
         }
     }
-    if (now - logger.supply_at >= ot_the_journal.settings.supply_s * TICKS_PER_S) {
-        logger.supply_at += ot_the_journal.settings.supply_s * TICKS_PER_S;
+    uint32_t interval = ot_the_journal.settings.supply_s * TICKS_PER_S;
+    if (now - logger.supply_at >= interval) {
+        logger.supply_at += interval;
         ot_port_supply_start();
     }
 }

@@ -101,7 +101,10 @@ static inline void ot_ring_fault(ot_ring_state *r, uint8_t faults, uint32_t tick
 /* The byte at position `in` cannot be taken. */
 OT_INLINE void ot_ring_drop(ot_ring_state *r, uint16_t in, uint32_t tick)
 {
-    ot_loss *loss = &r->losses[r->loss_in & (OT_LOSSES - 1u)];
+    ot_loss *loss = r->losses;
+    for (uint8_t i = r->loss_in & (OT_LOSSES - 1u); i != 0u; i--) {
+        loss++; /* shorter than a multiplication */
+    }
     if (!r->dropping) {
         r->dropping = true;
         loss->position = in;

@@ -177,7 +177,7 @@ def _examine(folder: Path, run: ScenarioRun, ring_bytes: int) -> Outcome:
         print(f"   {report.blocks.intact:,} blocks intact, {damaged:,} damaged by the cut")
         for finding in report.findings[:5]:
             print(f"   {finding.severity}: block {finding.position:,}: {finding.text}")
-        _step(7, "salvage: what the damaged block still proves")
+        _step(7, "salvage: what damaged blocks still prove, and where every byte went")
         found = salvage(opened, PULLED)
         account = found.account
         runs = found.runs()

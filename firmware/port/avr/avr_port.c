@@ -46,13 +46,15 @@ static uint8_t reset_cause;
 /* Main loop only: conversions still to come before one counts; 0: none is under way. */
 static uint8_t supply_conversions;
 
-ISR(TIMER2_OVF_vect)
+OT_INLINE void count_overflow(void)
 {
     tick_base += 0x100u;
     if (ot_ring.quiet != 0xffu) {
         ot_ring.quiet++;
     }
 }
+
+ISR(TIMER2_OVF_vect) { count_overflow(); }
 
 /* With interrupts off. An overflow that has not been served yet counts already. */
 OT_INLINE uint32_t tick_now(void)
@@ -70,7 +72,14 @@ ISR(__vector_receive_any)
 {
     uint8_t status = UCSR0A;
     uint8_t byte = UDR0;
-    uint32_t tick = tick_now();
+    uint8_t low = TCNT2;
+    if ((TIFR2 & _BV(TOV2)) != 0u && low < 0x80u) {
+        /* An overflow before this byte, not served yet. It is served here: counted after the byte, it would make the
+         * pause before this byte negative and the one after it too long. */
+        TIFR2 = _BV(TOV2);
+        count_overflow();
+    }
+    uint32_t tick = tick_base | low;
     ot_ring_state *ring = &ot_ring;
     OT_OVER_POINTER(ring);
     if ((status & (_BV(FE0) | _BV(DOR0))) != 0u) {

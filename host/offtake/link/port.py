@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import termios
 from typing import Protocol
 
@@ -90,6 +91,7 @@ class SerialPort:
 
 def _plain(error: BaseException) -> str:
     """The system's word for it, in one line."""
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror
+    if isinstance(error, OSError) and error.errno:
+        # pyserial repeats the port's name and the number in its own text.
+        return os.strerror(error.errno)
     return " ".join(str(error).split()) or type(error).__name__
