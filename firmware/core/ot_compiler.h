@@ -10,6 +10,10 @@
 
 /* Makes the compiler forget where a pointer points, so that it reaches a struct's members over the pointer: on a small
  * machine half as long as one absolute address each. */
-#define OT_OVER_POINTER(pointer) __asm__("" : "+r"(pointer))
+OT_INLINE void *ot_over_pointer(void *pointer)
+{
+    __asm__("" : "+r"(pointer));
+    return pointer;
+}
 
 #endif

@@ -76,7 +76,10 @@ static OT_NOINLINE uint32_t computed_tick(const ot_walk *walk)
 
 static OT_NOINLINE const ot_mark *next_mark(const ot_walk *walk) { return &ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)]; }
 
-static OT_NOINLINE const ot_loss *next_loss(const ot_walk *walk) { return &ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)]; }
+static OT_NOINLINE const ot_loss *next_loss(const ot_walk *walk)
+{
+    return &ot_ring.losses[walk->loss_at & (OT_LOSSES - 1u)];
+}
 
 static OT_NOINLINE bool mark_here(const ot_walk *walk, uint8_t mark_in)
 {

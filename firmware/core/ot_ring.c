@@ -6,8 +6,7 @@ ot_ring_state ot_ring;
 
 void ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks)
 {
-    ot_ring_state *r = &ot_ring;
-    OT_OVER_POINTER(r);
+    ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
     r->begin = memory;
     r->stretch = memory;
@@ -45,8 +44,7 @@ uint16_t ot_ring_fill(void) { return (uint16_t)(ot_ring_in() - ot_ring.out); }
 /* Counted back from the stretch's end, so that no second pointer has to be kept in step. */
 uint8_t *ot_ring_at(uint16_t position)
 {
-    ot_ring_state *r = &ot_ring;
-    OT_OVER_POINTER(r);
+    ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
     uint16_t back = (uint16_t)(r->stop - position);
     uint16_t at = (uint16_t)(r->stretch - r->begin);
@@ -56,8 +54,7 @@ uint8_t *ot_ring_at(uint16_t position)
 
 void ot_ring_aim_cut(uint16_t in, uint16_t cut)
 {
-    ot_ring_state *r = &ot_ring;
-    OT_OVER_POINTER(r);
+    ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
     if (accepted() == in && r->cut != cut) {
         /* The stretch may reach past the new cut: it ends here. */
@@ -71,8 +68,7 @@ void ot_ring_aim_cut(uint16_t in, uint16_t cut)
 
 void ot_ring_release(uint16_t position, uint8_t mark_out, uint8_t loss_out)
 {
-    ot_ring_state *r = &ot_ring;
-    OT_OVER_POINTER(r);
+    ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
     r->out = position;
     r->mark_out = mark_out;
@@ -82,8 +78,7 @@ void ot_ring_release(uint16_t position, uint8_t mark_out, uint8_t loss_out)
 
 void ot_ring_close_loss(void)
 {
-    ot_ring_state *r = &ot_ring;
-    OT_OVER_POINTER(r);
+    ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
     if (r->dropping && (uint8_t)(r->loss_in + 1u - r->loss_out) < OT_LOSSES) {
         r->dropping = false;
@@ -94,8 +89,7 @@ void ot_ring_close_loss(void)
 
 bool ot_ring_take_faults(uint16_t *overruns, uint16_t *framings, uint32_t *tick)
 {
-    ot_ring_state *r = &ot_ring;
-    OT_OVER_POINTER(r);
+    ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
     *overruns = r->overruns;
     *framings = r->framings;

@@ -105,17 +105,28 @@ def test_position_altitude_and_date_come_out_right(flown: tuple[JournalImage, by
     assert all(abs(step - 200_000) <= 100 for step in steps)
 
 
-def test_truncated_anywhere_it_gives_what_is_left_and_invents_nothing(
-    flown: tuple[JournalImage, bytes, Path],
-) -> None:
-    _, _, target = flown
-    data = target.read_bytes()
-    whole = list(salvage(BytesSource(data)).frames())
+def check_truncated(data: bytes, size: int, whole: list[tuple[int, int, int, bytes]]) -> None:
+    result = salvage(BytesSource(data[:size]))
+    found = [(frame.offset, frame.code, frame.payload) for frame in result.frames()]
+    left = [(offset, code, payload) for offset, length, code, payload in whole if offset + length <= size]
+    assert found == (left if size >= 512 else []), size
+    assert result.account.recovered + result.account.skipped_bytes == size
+
+
+def frames_of(data: bytes) -> list[tuple[int, int, int, bytes]]:
+    return [(frame.offset, frame.size, frame.code, frame.payload) for frame in salvage(BytesSource(data)).frames()]
+
+
+def test_truncated_at_every_offset_of_its_last_blocks(flown: tuple[JournalImage, bytes, Path]) -> None:
+    data = flown[2].read_bytes()
+    whole = frames_of(data)
+    for size in range(len(data) - 4 * 512, len(data) + 1):
+        check_truncated(data, size, whole)
+
+
+def test_truncated_at_random_offsets_elsewhere(flown: tuple[JournalImage, bytes, Path]) -> None:
+    data = flown[2].read_bytes()
+    whole = frames_of(data)
     rng = random.Random(20261125)
-    # The whole campaign is in test_journal_truncation.py; these are cuts of a journal that the firmware wrote.
-    for size in (rng.randrange(len(data)) for _ in range(300)):
-        result = salvage(BytesSource(data[:size]))
-        found = [(frame.offset, frame.code, frame.payload) for frame in result.frames()]
-        left = [(frame.offset, frame.code, frame.payload) for frame in whole if frame.offset + frame.size <= size]
-        assert found == (left if size >= 512 else [])
-        assert result.account.recovered + result.account.skipped_bytes == size
+    for _ in range(10_000):
+        check_truncated(data, rng.randrange(len(data) - 4 * 512), whole)

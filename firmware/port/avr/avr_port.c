@@ -80,8 +80,7 @@ ISR(__vector_receive_any)
         count_overflow();
     }
     uint32_t tick = tick_base | low;
-    ot_ring_state *ring = &ot_ring;
-    OT_OVER_POINTER(ring);
+    ot_ring_state *ring = ot_over_pointer(&ot_ring);
     if ((status & (_BV(FE0) | _BV(DOR0))) != 0u) {
         ot_ring_fault(ring, (uint8_t)(((status & _BV(FE0)) != 0u ? OT_FAULT_FRAMING : 0u) |
                                 ((status & _BV(DOR0)) != 0u ? OT_FAULT_OVERRUN : 0u)),

@@ -338,7 +338,9 @@ def _extents_on_device(device: Path, file_name: str) -> tuple[Extent, ...] | Non
 
 def _exists(where: str, size: int) -> UsageError:
     return UsageError(
-        f"there is a journal of {size:,} bytes already", where=where, expected="another card, or --replace to give the old one up"
+        f"there is a journal of {size:,} bytes already",
+        where=where,
+        expected="another card, or --replace to give the old one up",
     )
 
 
