@@ -6,7 +6,7 @@
 #include "ot_port.h"
 
 #define NEIGHBOURS 4u     /* looked at before a damaged block is taken for the end */
-#define LOOK_PAST 32u     /* blocks looked at one by one past the end */
+#define LOOK_PAST 16u     /* blocks looked at one by one past the end */
 #define SKIP_MAX 1024u    /* damaged blocks left alone before giving up */
 #define READ_TRIES 3u
 
@@ -69,27 +69,24 @@ uint8_t ot_journal_look(const ot_journal *j, uint32_t position, ot_block_header 
     return OT_SHORT_INPUT;
 }
 
-/* Is there a block of this journal at `position`, in its place? Fills `header`. */
-static bool is_ours(const ot_journal *j, uint32_t position, ot_block_header *header)
-{
-    bool blank;
-    return ot_journal_look(j, position, header, &blank) == OT_OK && header->journal_id == j->settings.journal_id &&
-           (header->block_number - 1u) % lap_blocks(j) == position - 1u;
-}
-
 /* The search keeps the newest block known so far in the journal itself; position 0: none.
  *
- * Move the tip to `position`, or to one of the few after it, when a newer block lies there. */
+ * Move the tip to `position`, or to one of the few after it, when a newer block of this journal lies there in its
+ * place. The neighbours of a blank block are blank too, as a rule: bisection does not look at them. */
 static OT_NOINLINE bool try_tip(ot_journal *j, uint32_t position, uint8_t count)
 {
     ot_block_header header;
-    uint32_t end = j->settings.blocks;
-    for (; count != 0u && position < end; count--, position++) {
-        if (is_ours(j, position, &header) && header.block_number > j->number) {
+    bool blank;
+    for (; count != 0u && position < j->settings.blocks; count--, position++) {
+        if (ot_journal_look(j, position, &header, &blank) == OT_OK && header.journal_id == j->settings.journal_id &&
+            header.block_number > j->number && (header.block_number - 1u) % lap_blocks(j) == position - 1u) {
             j->position = position;
             j->number = header.block_number;
             j->last_run = header.run_number;
             return true;
+        }
+        if (blank && count <= NEIGHBOURS) {
+            break;
         }
     }
     return false;

@@ -12,7 +12,6 @@ from typing import Any
 
 import gpxpy  # type: ignore[import-untyped]
 import pytest
-
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
 

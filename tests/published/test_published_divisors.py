@@ -10,7 +10,6 @@ from pathlib import Path
 
 import crcmod.predefined  # type: ignore[import-untyped]
 import pytest
-
 from offtake.bench.board import Bench, Board
 from offtake.firmware_build import build
 
