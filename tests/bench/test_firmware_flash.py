@@ -11,7 +11,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-
 from offtake.bench.board import Bench, Board
 from offtake.bench.desk import DeskServer
 from offtake.bench.firmware import load_elf
