@@ -1,5 +1,6 @@
 #include "ot_crc.h"
 
+#include "ot_compiler.h"
 #include "ot_flash.h"
 #include "ot_spec.h"
 
@@ -19,6 +20,14 @@ uint32_t ot_crc32_add_u32(uint32_t crc, uint32_t value)
         value >>= 8;
     }
     return crc;
+}
+
+OT_NOINLINE uint16_t ot_crc16_add(uint16_t crc, uint8_t byte)
+{
+    /* Byte-wise without a table; the usual shift form of the 1021 polynomial. */
+    uint8_t x = (uint8_t)((crc >> 8) ^ byte);
+    x = (uint8_t)(x ^ (x >> 4));
+    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5) ^ x);
 }
 
 uint8_t ot_crc7_end(const uint8_t *bytes, uint8_t size)

@@ -12,13 +12,7 @@
 uint32_t ot_crc32_add(uint32_t crc, uint8_t byte);
 uint32_t ot_crc32_add_u32(uint32_t crc, uint32_t value);
 
-static inline uint16_t ot_crc16_add(uint16_t crc, uint8_t byte)
-{
-    /* Byte-wise without a table; the usual shift form of the 1021 polynomial. */
-    uint8_t x = (uint8_t)((crc >> 8) ^ byte);
-    x = (uint8_t)(x ^ (x >> 4));
-    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5) ^ x);
-}
+uint16_t ot_crc16_add(uint16_t crc, uint8_t byte);
 
 /* CRC-7/MMC of `size` bytes, as a card command carries it: shifted up, end bit set. */
 uint8_t ot_crc7_end(const uint8_t *bytes, uint8_t size);

@@ -256,31 +256,6 @@ static OT_NOINLINE void on_describe(void)
     reply(OT_PACKET_DESCRIPTION, &ot_packet_description_layout, &d, 0, 0);
 }
 
-static OT_NOINLINE void on_look(void)
-{
-    ot_packet_look look;
-    ot_block_header header;
-    bool blank;
-    if (!fields_are(&ot_packet_look_layout, OT_PACKET_LOOK_SIZE, &look) || !has_journal()) {
-        return;
-    }
-    if (look.position == 0u || look.position >= ot_the_journal.settings.blocks) {
-        refuse(OT_REFUSAL_PAST_END);
-        return;
-    }
-    uint8_t status = ot_journal_look(&ot_the_journal, look.position, &header, &blank);
-    if (status == OT_OK && header.journal_id != ot_the_journal.settings.journal_id) {
-        status = OT_FOREIGN_JOURNAL;
-    }
-    ot_packet_seen seen = {look.position, status, 0, 0, 0};
-    if (status == OT_OK) {
-        seen.block_number = header.block_number;
-        seen.run_number = header.run_number;
-        seen.open_tick = header.open_tick;
-    }
-    reply(OT_PACKET_SEEN, &ot_packet_seen_layout, &seen, 0, 0);
-}
-
 /* Have block `position` of the file in desk.sector_bytes. */
 static OT_NOINLINE bool load_sector(uint32_t position)
 {
@@ -417,9 +392,6 @@ static void serve(void)
         break;
     case OT_PACKET_DESCRIBE:
         on_describe();
-        break;
-    case OT_PACKET_LOOK:
-        on_look();
         break;
     case OT_PACKET_READ:
         on_read();

@@ -99,7 +99,7 @@ static OT_NOINLINE uint8_t open_volume(volume *v)
     uint32_t fat_size = ot_get_u16(FROM_11(22));
     fat_size = fat_size != 0u ? fat_size : ot_get_u32(FROM_11(36));
     v->cluster_size = *FROM_11(13);
-    v->root_sectors = (uint16_t)((ot_get_u16(FROM_11(17)) + 15u) / 16u);
+    v->root_sectors = (uint16_t)(((uint32_t)ot_get_u16(FROM_11(17)) + 15u) / 16u);
     uint32_t before_data = reserved + fat_size * fats + v->root_sectors;
     if (ot_get_u16(FROM_11(11)) != OT_BLOCK_SIZE || v->cluster_size == 0u ||
         (v->cluster_size & (v->cluster_size - 1u)) != 0u || reserved == 0u || fats == 0u || fat_size == 0u ||
@@ -225,21 +225,8 @@ static OT_NOINLINE uint8_t search_root(const volume *v, entry *found)
     return OT_CARD_STATE_NO_JOURNAL;
 }
 
-/* A chain that comes back to where it was would have one block of the journal written over another. */
-static OT_NOINLINE bool overlaps(const ot_file *file)
-{
-    for (uint8_t i = 1; i < file->count; i++) {
-        const ot_extent *a = &file->extents[i];
-        for (const ot_extent *b = file->extents; b != a; b++) {
-            if (a->sector < b->sector + b->count && b->sector < a->sector + a->count) {
-                return true;
-            }
-        }
-    }
-    return false;
-}
-
-/* The file's chain as extents. */
+/* The file's chain as extents. They must ascend: so no chain that comes back to where it was passes, which would have
+ * one block of the journal written over another. */
 static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, ot_file *file)
 {
     uint32_t left = (file->blocks + v->cluster_size - 1u) / v->cluster_size;
@@ -252,7 +239,8 @@ static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, ot_file
         uint32_t sector = cluster_sector(v, cluster);
         if (file->count != 0u && extent[-1].sector + extent[-1].count == sector) {
             extent--;
-        } else if (file->count == OT_EXTENTS_MAX) {
+        } else if (file->count == OT_EXTENTS_MAX ||
+                   (file->count != 0u && sector < extent[-1].sector + extent[-1].count)) {
             return OT_CARD_STATE_FRAGMENTED;
         } else {
             extent->sector = sector;
@@ -272,7 +260,7 @@ static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, ot_file
         left -= taken;
         cluster = after;
     }
-    return overlaps(file) ? OT_CARD_STATE_NO_JOURNAL : OT_CARD_STATE_READY;
+    return OT_CARD_STATE_READY;
 }
 
 uint8_t ot_fat_find(ot_file *file)

@@ -39,12 +39,11 @@ void ot_framer_start(uint32_t byte_ticks_q8)
     framer.byte_ticks_q8 = byte_ticks_q8;
     framer.burst_at = 0;
     framer.burst_tick = 0;
-    framer.shelf_size = 0;
 }
 
 bool ot_framer_shelf_has_room(uint8_t size)
 {
-    return (uint16_t)(framer.shelf_size + SHELF_HEAD + size) <= OT_SHELF_BYTES;
+    return (uint16_t)(framer.shelf_size + SHELF_HEAD + size) <= OT_SHELF_BYTES - (SHELF_HEAD + OT_MESSAGE_RUN_START_SIZE);
 }
 
 bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record)
@@ -53,13 +52,17 @@ bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record)
     ot_layout l;
     ot_flash_copy(&layout, &ot_message_layouts[code], sizeof layout);
     ot_flash_copy(&l, layout, sizeof l);
-    if (!ot_framer_shelf_has_room(l.fixed_size)) {
-        return false;
-    }
     uint8_t *at = &framer.shelf[framer.shelf_size];
     if (code == OT_MESSAGE_RUN_START) {
         at = framer.shelf;
-        memmove(&at[SHELF_HEAD + l.fixed_size], at, framer.shelf_size);
+        if (framer.shelf_size != 0u && at[4] == OT_MESSAGE_RUN_START) {
+            /* A run that never came to be: its start is written over. */
+            framer.shelf_size = (uint8_t)(framer.shelf_size - (SHELF_HEAD + OT_MESSAGE_RUN_START_SIZE));
+        } else {
+            memmove(&at[SHELF_HEAD + OT_MESSAGE_RUN_START_SIZE], at, framer.shelf_size);
+        }
+    } else if (!ot_framer_shelf_has_room(l.fixed_size)) {
+        return false;
     }
     ot_put_u32(at, tick);
     at[4] = code;

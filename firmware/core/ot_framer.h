@@ -29,11 +29,11 @@ typedef struct {
     bool full; /* nothing more fits */
 } ot_plan;
 
-/* Forget everything, for a new run; `byte_ticks_q8` is the length of a byte on the line in 1/256 ticks. */
+/* The ring begins anew; the shelf stays. `byte_ticks_q8` is the length of a byte on the line in 1/256 ticks. */
 void ot_framer_start(uint32_t byte_ticks_q8);
 
 /* Encode a message without a tail and put it on the shelf: a run's start before all that waits there, which belongs to
- * its run, any other behind. False when there is no room now. */
+ * its run, any other behind. False when there is no room now; for a run's start there always is. */
 bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record) __attribute__((warn_unused_result));
 bool ot_framer_shelf_has_room(uint8_t size);
 

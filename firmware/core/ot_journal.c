@@ -7,7 +7,7 @@
 
 #define NEIGHBOURS 4u     /* looked at before a damaged block is taken for the end */
 #define LOOK_PAST 16u     /* blocks looked at one by one past the end */
-#define SKIP_MAX 1024u    /* damaged blocks left alone before giving up */
+#define DAMAGED_MAX 1024u /* damaged blocks left alone before giving up */
 #define READ_TRIES 3u
 
 static uint32_t lap_blocks(const ot_journal *j) { return j->settings.blocks - 1u; }
@@ -69,27 +69,36 @@ uint8_t ot_journal_look(const ot_journal *j, uint32_t position, ot_block_header 
     return OT_SHORT_INPUT;
 }
 
-/* The search keeps the newest block known so far in the journal itself; position 0: none.
- *
- * Move the tip to `position`, or to one of the few after it, when a newer block of this journal lies there in its
- * place. The neighbours of a blank block are blank too, as a rule: bisection does not look at them. */
-static OT_NOINLINE bool try_tip(ot_journal *j, uint32_t position, uint8_t count)
+/* The search keeps the newest block known so far in the journal itself; position 0: none. */
+enum { PLACE_FREE, PLACE_NEWER, PLACE_DAMAGED };
+
+/* What lies at `position`: a newer block of this journal, in its place, to which the tip then moves; something damaged,
+ * which may have been one; or what may be written over: a blank, another journal's block, an earlier lap's. */
+static OT_NOINLINE uint8_t look_at(ot_journal *j, uint32_t position)
 {
     ot_block_header header;
     bool blank;
-    for (; count != 0u && position < j->settings.blocks; count--, position++) {
-        if (ot_journal_look(j, position, &header, &blank) == OT_OK && header.journal_id == j->settings.journal_id &&
-            header.block_number > j->number && (header.block_number - 1u) % lap_blocks(j) == position - 1u) {
-            j->position = position;
-            j->number = header.block_number;
-            j->last_run = header.run_number;
-            return true;
-        }
-        if (blank && count <= NEIGHBOURS) {
-            break;
-        }
+    if (ot_journal_look(j, position, &header, &blank) != OT_OK) {
+        return blank ? PLACE_FREE : PLACE_DAMAGED;
     }
-    return false;
+    if (header.journal_id != j->settings.journal_id || header.block_number <= j->number ||
+        (header.block_number - 1u) % lap_blocks(j) != position - 1u) {
+        return PLACE_FREE;
+    }
+    j->position = position;
+    j->number = header.block_number;
+    j->last_run = header.run_number;
+    return PLACE_NEWER;
+}
+
+/* Look at `position` and, while it is damaged, at the few after it. */
+static OT_NOINLINE bool newer_from(ot_journal *j, uint32_t position)
+{
+    uint8_t place = PLACE_DAMAGED;
+    for (uint8_t i = 0; i < NEIGHBOURS && place == PLACE_DAMAGED && position < j->settings.blocks; i++) {
+        place = look_at(j, position++);
+    }
+    return place == PLACE_NEWER;
 }
 
 /* Bisection: blocks of the newest lap fill the file from its start to the tip, but for holes. */
@@ -98,54 +107,50 @@ static void bisect(ot_journal *j)
     uint32_t end = j->settings.blocks;
     while (end - j->position > 1u) {
         uint32_t middle = j->position + (end - j->position) / 2u;
-        if (!try_tip(j, middle, NEIGHBOURS)) {
+        if (!newer_from(j, middle)) {
             end = middle;
         }
     }
 }
 
-/* Past a hole there may be more: look at the next blocks one by one, then further and further out. */
-static bool look_past(ot_journal *j)
+/* Behind a hole there may be more: look further and further out from `at`. */
+static OT_NOINLINE bool look_far(ot_journal *j, uint32_t at)
 {
-    uint32_t at = j->position + 1u;
-    if (try_tip(j, at, LOOK_PAST)) {
-        return true;
-    }
-    for (uint32_t distance = LOOK_PAST; distance < j->settings.blocks - at; distance *= 2u) {
-        if (try_tip(j, at + distance, 1)) {
+    for (uint32_t distance = 1; distance < j->settings.blocks - at; distance *= 2u) {
+        if (newer_from(j, at + distance)) {
             return true;
         }
     }
     return false;
 }
 
-static OT_NOINLINE void find_tip(ot_journal *j)
+/* Look at the blocks behind the tip one by one. The tip moves on to newer ones and past damaged ones: a place that may
+ * hold something of ours, though damaged, is left alone. False when there is more damage than can be. */
+static bool look_past(ot_journal *j)
+{
+    uint16_t damaged = 0;
+    for (uint32_t at = j->position + 1u; at < j->settings.blocks && at - j->position <= LOOK_PAST; at++) {
+        if (look_at(j, at) == PLACE_DAMAGED) {
+            j->number += at - j->position;
+            j->position = at;
+            damaged++;
+        }
+    }
+    return damaged < DAMAGED_MAX;
+}
+
+/* A wrapped journal whose first blocks are damaged looks as if the lap before were the newest: so there the search
+ * starts once more from the file's beginning. */
+static OT_NOINLINE bool find_tip(ot_journal *j)
 {
     j->position = 0;
     j->number = 0;
     j->last_run = 0;
-    (void)try_tip(j, 1, NEIGHBOURS);
+    (void)newer_from(j, 1);
     do {
         bisect(j);
-    } while (look_past(j));
-}
-
-/* A place that may hold something of ours, though damaged, is left alone: only a blank block, a block of another
- * journal or one of an earlier lap is written over. */
-static OT_NOINLINE uint8_t skip_damage(ot_journal *j)
-{
-    ot_block_header header;
-    for (uint16_t skipped = 0; skipped < SKIP_MAX; skipped++) {
-        bool blank;
-        uint8_t status = ot_journal_look(j, j->position, &header, &blank);
-        if (blank || status == OT_OK) {
-            return OT_CARD_STATE_READY;
-        }
-        if (!ot_journal_advance(j)) {
-            return OT_CARD_STATE_FULL;
-        }
-    }
-    return OT_CARD_STATE_DAMAGED;
+    } while (look_far(j, j->position) || (j->settings.when_full != OT_WHEN_FULL_STOP && look_far(j, 0)));
+    return look_past(j);
 }
 
 uint8_t ot_journal_open(ot_journal *j)
@@ -161,8 +166,10 @@ uint8_t ot_journal_open(ot_journal *j)
     if (status != OT_OK || j->settings.blocks > j->file.blocks) {
         return OT_CARD_STATE_NO_JOURNAL;
     }
-    find_tip(j);
-    return ot_journal_advance(j) ? skip_damage(j) : (uint8_t)OT_CARD_STATE_FULL;
+    if (!find_tip(j)) {
+        return OT_CARD_STATE_DAMAGED;
+    }
+    return ot_journal_advance(j) ? OT_CARD_STATE_READY : OT_CARD_STATE_FULL;
 }
 
 bool ot_journal_advance(ot_journal *j)

@@ -34,20 +34,22 @@ static struct {
     bool recording;
     bool busy;
     bool lossy;
-    bool ended;
     bool end_staged;
 } logger;
 
 static uint32_t byte_ticks_q8(uint32_t baud) { return (10u * TICKS_PER_S * 256u) / baud; }
 
-static void listen(uint32_t baud, uint8_t gap_bytes)
+/* Returns the bytes that were heard before and are dropped. */
+static uint32_t listen(uint32_t baud, uint8_t gap_bytes)
 {
     uint32_t gap = ((uint32_t)(gap_bytes + 1u) * byte_ticks_q8(baud)) >> 8;
     logger.baud = baud;
     logger.gap_bytes = gap_bytes;
-    ot_ring_start((uint8_t *)ot_logger_memory, OT_RING_BYTES, gap > OT_GAP_TICKS_MAX ? OT_GAP_TICKS_MAX : (uint16_t)gap);
+    uint32_t dropped =
+        ot_ring_start((uint8_t *)ot_logger_memory, OT_RING_BYTES, gap > OT_GAP_TICKS_MAX ? OT_GAP_TICKS_MAX : (uint16_t)gap);
     ot_framer_start(byte_ticks_q8(baud));
     ot_port_serial_start(baud, false);
+    return dropped;
 }
 
 /* What the light plays, by ot_card_state. */
@@ -61,14 +63,23 @@ uint8_t ot_logger_mount(void (*idle)(void))
     return ot_card_start(idle) ? ot_journal_open(&ot_the_journal) : (uint8_t)OT_CARD_STATE_NO_CARD;
 }
 
+static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
+{
+    ot_message_loss loss = {cause, count};
+    logger.lossy = ot_framer_stage(OT_MESSAGE_LOSS, tick, &loss) || logger.lossy;
+}
+
 /* The journal decides the settings. When they differ from those the line was heard with so far, what was heard was
- * heard wrongly: it is dropped before a run begins, and the board remembers the right ones for the next time. */
+ * heard wrongly: it is dropped and counted, and the board remembers the right ones for the next time. */
 static OT_NOINLINE void adopt_settings(void)
 {
     const ot_head_journal_header *s = &ot_the_journal.settings;
     if (s->baud != logger.baud || s->gap_bytes != logger.gap_bytes) {
         ot_port_settings_save(s->baud, s->gap_bytes);
-        listen(s->baud, s->gap_bytes);
+        uint32_t dropped = listen(s->baud, s->gap_bytes);
+        if (dropped != 0u) {
+            stage_loss(OT_LOSS_CAUSE_SETTINGS, dropped, ot_port_tick());
+        }
     }
 }
 
@@ -87,17 +98,17 @@ static OT_NOINLINE void stage_run_start(void)
                                   .close_ms = s->close_ms,
                                   .supply_s = s->supply_s,
                                   .reset_cause = ot_port_reset_cause()};
-    /* What a run that lost its card left on the shelf follows; the shelf has room for it and for this. */
+    /* What a run that lost its card left on the shelf follows. */
     logger.recording = ot_framer_stage(OT_MESSAGE_RUN_START, ot_port_tick(), &start);
 }
 
 static OT_NOINLINE void begin_run(void)
 {
+    logger.lossy = false;
     adopt_settings();
     logger.run = (uint16_t)(ot_the_journal.last_run + 1u);
     logger.busy = false;
     logger.refused = 0;
-    logger.lossy = false;
     logger.end_staged = false;
     logger.supply_at = ot_port_tick();
     ot_port_supply_start();
@@ -110,10 +121,8 @@ static void try_mount(void)
     ot_light_set((ot_light)ot_flash_u8(&state_lights[state]));
     if (state == OT_CARD_STATE_READY) {
         begin_run();
-    } else {
-        logger.ended = state == OT_CARD_STATE_FULL;
-        logger.retry_at = ot_port_tick();
     }
+    logger.retry_at = ot_port_tick();
 }
 
 void ot_logger_start(void)
@@ -126,14 +135,8 @@ void ot_logger_start(void)
         ot_light_set(OT_LIGHT_SEARCHING);
     }
     (void)ot_port_settings_load(&baud, &gap_bytes);
-    listen(baud, gap_bytes);
+    (void)listen(baud, gap_bytes);
     try_mount();
-}
-
-static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
-{
-    ot_message_loss loss = {cause, count};
-    logger.lossy = ot_framer_stage(OT_MESSAGE_LOSS, tick, &loss) || logger.lossy;
 }
 
 /* Put what the interrupt noticed on the shelf, once there is room for both kinds. */
@@ -185,14 +188,19 @@ static void put_body(void)
 static void end_full(void)
 {
     logger.recording = false;
-    logger.ended = true;
+    logger.retry_at = ot_port_tick();
     ot_card_finish();
     ot_light_set(OT_LIGHT_FULL);
 }
 
 static OT_NOINLINE void write_block(void)
 {
-    switch (ot_card_write(ot_fat_sector(&ot_the_journal.file, ot_the_journal.position), put_body)) {
+    uint32_t sector = ot_fat_sector(&ot_the_journal.file, ot_the_journal.position);
+    if (sector == 0u) {
+        card_lost(); /* past the file's end: cannot be, and must not become a write to the card's first sector */
+        return;
+    }
+    switch (ot_card_write(sector, put_body)) {
     case OT_CARD_ACCEPTED:
         ot_framer_release(&logger.plan);
         logger.refused = 0;
@@ -265,7 +273,7 @@ void ot_logger_poll(void)
     ot_light_poll();
     if (logger.recording) {
         record();
-    } else if (!logger.ended && ot_time_passed(logger.retry_at, RETRY_MS)) {
+    } else if (ot_time_passed(logger.retry_at, RETRY_MS)) {
         try_mount();
     }
 }

@@ -4,10 +4,23 @@
 
 ot_ring_state ot_ring;
 
-void ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks)
+static uint16_t accepted(void) { return (uint16_t)(ot_ring.stop - ot_ring.quick); } /* locked */
+
+/* Bytes that wait in the ring or were counted as lost there. Locked. */
+static uint32_t unwritten(const ot_ring_state *r)
+{
+    uint32_t sum = (uint16_t)(accepted() - r->out);
+    for (uint8_t i = r->loss_out; i != (uint8_t)(r->loss_in + (r->dropping ? 1u : 0u)); i++) {
+        sum += r->losses[i & (OT_LOSSES - 1u)].count;
+    }
+    return sum;
+}
+
+uint32_t ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks)
 {
     ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
+    uint32_t dropped = unwritten(r);
     r->begin = memory;
     r->stretch = memory;
     r->stop = 0;
@@ -27,9 +40,8 @@ void ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks)
     r->overruns = 0;
     r->framings = 0;
     ot_port_unlock(state);
+    return dropped;
 }
-
-static uint16_t accepted(void) { return (uint16_t)(ot_ring.stop - ot_ring.quick); } /* locked */
 
 uint16_t ot_ring_in(void)
 {

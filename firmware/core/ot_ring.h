@@ -65,7 +65,8 @@ extern ot_ring_state ot_ring;
 /* The longest pause that a burst may have: as long as `quiet` can tell it from any longer one. */
 #define OT_GAP_TICKS_MAX 0xf000u
 
-void ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks);
+/* Begin anew. Returns how many bytes had come since the last start and were not released: waiting, or counted lost. */
+uint32_t ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks);
 void ot_ring_release(uint16_t position, uint8_t mark_out, uint8_t loss_out);
 
 /* Bytes accepted so far: the position of the next one. */

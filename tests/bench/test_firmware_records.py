@@ -10,6 +10,7 @@ import pytest
 from card_image import FRAMING, RAW, RING_FULL, RUN_END, RUN_START, SUPPLY, make_journal
 from offtake.bench.board import Bench, Board
 from offtake.bench.cards import AWKWARD, Card, constant, scripted, uniform
+from offtake.bench.cuts import Cut
 from offtake.bench.figures import Reset
 from offtake.bench.line import bursts, steady
 from offtake.card import fsck
@@ -179,3 +180,43 @@ def test_a_wrong_speed_is_logged_as_framing_errors(elf: Path, tmp_path: Path) ->
     assert uart.framing_errors > 0
     assert seen.lost[1][FRAMING] == uart.framing_errors
     assert len(seen.data[1]) == uart.read
+
+
+def test_a_full_card_exchanged_for_one_with_room_goes_on(elf: Path, tmp_path: Path) -> None:
+    full = make_journal(tmp_path, blocks=4)
+    fresh = make_journal(tmp_path, blocks=512)
+    payload = noise(50_000, 10)
+    line = steady(payload, baud=57_600, frequency_hz=HZ, start_ms=1000)
+    with Bench(elf, image=full.image, card=Card(busy=constant(2), seed=3), line=line, seed=2) as bench:
+        assert bench.run_ms(3000).ok
+        blocks = len(bench.writes)
+        bench.remove_card(Cut())
+        assert bench.run_ms(4000).ok
+        bench.insert_card(fresh.image, Card(busy=constant(2), seed=4))
+        assert bench.run_line(then_ms=1500).ok
+        assert len(bench.writes) > blocks == 3
+    seen = fresh.read()
+    logged, lost = bytes(seen.data[1]), seen.lost[1][RING_FULL]
+    assert payload.endswith(logged[-2000:])
+    assert lost > 0
+    assert len(full.read().data[1]) + lost + len(logged) == len(payload)
+
+
+def test_a_card_pulled_and_put_back_is_taken_up_as_a_new_run(elf: Path, tmp_path: Path) -> None:
+    journal = make_journal(tmp_path, blocks=512)
+    payload = noise(60_000, 11)
+    line = steady(payload, baud=57_600, frequency_hz=HZ, start_ms=1000)
+    with Bench(elf, image=journal.image, card=Card(busy=constant(2), seed=3), line=line, seed=2) as bench:
+        assert bench.run_ms(2500).ok
+        report = bench.remove_card(Cut())
+        held = journal.read()
+        assert bench.run_ms(3200).ok
+        bench.insert_card(journal.image, Card(busy=constant(2), seed=4))
+        assert bench.run_line(then_ms=1500).ok
+    seen = journal.read()
+    assert report is None or report.changed == ()
+    assert seen.data[1] == held.data[1]
+    assert payload.startswith(bytes(seen.data[1]))
+    new = max(seen.data)
+    assert new >= 2
+    assert payload.endswith(bytes(seen.data[new])[-2000:])

@@ -29,11 +29,9 @@ from offtake.generated.records import (
     HeaderWrittenPacket,
     LeavePacket,
     LeavingPacket,
-    LookPacket,
     ReadPacket,
     Refusal,
     RefusedPacket,
-    SeenPacket,
     SpeedPacket,
     SpeedSetPacket,
     Status,
@@ -120,8 +118,6 @@ class FakeLogger:
                 return [GreetingPacket(version=1, chunk_max=BLOCK_SIZE, baud_max=self.baud_max)]
             case DescribePacket():
                 return [self._description()]
-            case LookPacket(position=position):
-                return [self._seen(position)]
             case ReadPacket(offset=offset, length=length, chunk=chunk):
                 if offset + length > len(self.journal):
                     return [RefusedPacket(request=request.CODE, reason=Refusal.PAST_END)]
@@ -151,20 +147,6 @@ class FakeLogger:
         block = bytes(self.journal[position * BLOCK_SIZE : (position + 1) * BLOCK_SIZE])
         journal_id = self.header.journal_id if self.header else None
         return block_status(block, journal_id), read_block_header(block)
-
-    def _seen(self, position: int) -> Record:
-        if not 1 <= position < self.blocks:
-            return RefusedPacket(request=LookPacket.CODE, reason=Refusal.PAST_END)
-        status, header = self._status(position)
-        if status is not Status.OK:
-            return SeenPacket(position=position, status=status, block_number=0, run_number=0, open_tick=0)
-        return SeenPacket(
-            position=position,
-            status=status,
-            block_number=header.block_number,
-            run_number=header.run_number,
-            open_tick=header.open_tick,
-        )
 
     def _description(self) -> Record:
         good = [header for at in range(1, self.blocks) for status, header in [self._status(at)] if status is Status.OK]

@@ -1,4 +1,4 @@
-"""The desk against a logger of Python: greeting, speeds, looks, runs, header, refusals."""
+"""The desk against a logger of Python: greeting, speeds, runs, header, refusals."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import random
 import pytest
 from fake_logger import FakeLogger, Faults, MemoryPort, PtyLogger, make_journal
 from offtake.errors import DamageError, InputOutputError, UsageError
-from offtake.generated.records import BLOCK_SIZE, CardState, JournalHeader, LookPacket, WhenFull
+from offtake.generated.records import BLOCK_SIZE, CardState, DescribePacket, JournalHeader, WhenFull
 from offtake.journal.codec import encode_journal_header
 from offtake.link.desk import Desk, Patience, RefusedError, checked_speed, open_desk, require_journal
 from offtake.link.runs import RunSeen, list_runs
@@ -69,18 +69,17 @@ def test_description_and_header() -> None:
     assert logger.left
 
 
-def test_look_past_the_end_is_refused() -> None:
+def test_a_read_past_the_end_is_refused() -> None:
     desk, _ = desk_on(make_journal(header(20), 20, [3], journal_id=JOURNAL_ID))
-    assert desk.look(2).block_number == 2
     with pytest.raises(RefusedError, match="past the end"):
-        desk.look(20)
+        desk.read(20 * BLOCK_SIZE, BLOCK_SIZE, BLOCK_SIZE, lambda _offset, _data: None)
 
 
 def test_an_answer_of_another_request_is_not_taken() -> None:
     desk, logger = desk_on(make_journal(header(20), 20, [9], journal_id=JOURNAL_ID), Faults(wrong_sequence_every=2))
-    assert [desk.look(n).block_number for n in range(1, 10)] == list(range(1, 10))
+    assert [desk.describe().next_block for _ in range(9)] == [10] * 9
     assert desk.re_asked > 0
-    assert len([r for r in logger.asked if isinstance(r, LookPacket)]) == 9 + desk.re_asked
+    assert len([r for r in logger.asked if isinstance(r, DescribePacket)]) == 9 + desk.re_asked
 
 
 def test_speed_up_and_back_when_the_line_does_not_carry_it() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from offtake.generated.records import DataPacket, DescribePacket, GreetPacket, LookPacket, Status
+from offtake.generated.records import DataPacket, DescribePacket, GreetPacket, SpeedPacket, Status
 from offtake.link.cobs import cobs_decode, cobs_encode
 from offtake.link.packets import CODED_BYTES_MAX, PacketError, PacketStream, decode_packet, encode_packet, packet_check
 
@@ -60,7 +60,7 @@ def test_packets_round_trip_through_a_stream_cut_anywhere(data: bytes, sequence:
 
 
 def test_every_single_bit_flip_in_a_packet_is_noticed() -> None:
-    wire = encode_packet(LookPacket(position=0x01020304), 5)
+    wire = encode_packet(SpeedPacket(baud=0x01020304), 5)
     for bit in range(8, 8 * (len(wire) - 1)):
         spoilt = bytearray(wire)
         spoilt[bit // 8] ^= 1 << bit % 8
@@ -78,7 +78,7 @@ def packed(body: bytes) -> bytes:
         (b"\x02\x01", Status.SHORT_INPUT),
         (cobs_encode(b"\x02\x01\x55\x55"), Status.BAD_PACKET_CHECK),
         (packed(b"\x7e\x01"), Status.UNKNOWN_CODE),
-        (packed(b"\x03\x01\x00\x00\x00"), Status.SHORT_PAYLOAD),
+        (packed(b"\x06\x01\x00\x00\x00"), Status.SHORT_PAYLOAD),
         (packed(b"\x02\x01\x00"), Status.SHORT_PAYLOAD),
         (packed(b"\x01\x01" + b"\x00" * 8 + b"\x01"), Status.OUT_OF_RANGE),
         (packed(b"\xff\x01\x03\x63"), Status.OUT_OF_RANGE),

@@ -22,8 +22,6 @@ static const ot_layout *packet_layout(uint8_t kind)
         CASE(GREETING, greeting);
         CASE(DESCRIBE, describe);
         CASE(DESCRIPTION, description);
-        CASE(LOOK, look);
-        CASE(SEEN, seen);
         CASE(READ, read);
         CASE(DATA, data);
         CASE(DONE, done);

@@ -25,11 +25,9 @@ from offtake.generated.records import (
     HeaderWrittenPacket,
     LeavePacket,
     LeavingPacket,
-    LookPacket,
     ReadPacket,
     Refusal,
     RefusedPacket,
-    SeenPacket,
     SpeedPacket,
     SpeedSetPacket,
 )
@@ -136,14 +134,6 @@ class Desk:
     def describe(self) -> DescriptionPacket:
         """Who the logger is and what its card holds."""
         return self._ask(DescribePacket(), DescriptionPacket)
-
-    def look(self, position: int) -> SeenPacket:
-        """The header of the block at ``position``, from 1. RefusedError past the journal's end."""
-        for _ in range(self.patience.tries):
-            seen = self._ask(LookPacket(position=position), SeenPacket)
-            if seen.position == position:
-                return seen
-        raise self._silent("look")
 
     def read(self, offset: int, length: int, chunk: int, take: Take) -> bool:
         """Asks once for a stretch of the journal; ``take(offset, data)`` gets each chunk that arrives whole.

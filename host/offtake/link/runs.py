@@ -1,11 +1,13 @@
-"""Which runs a logger's journal holds, found by looking at a few block headers."""
+"""Which runs a logger's journal holds, found by reading a few of its blocks."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from offtake.generated.records import SeenPacket, Status
+from offtake.generated.records import BlockHeader, Status
+from offtake.journal.codec import block_status, read_block_header
 from offtake.link.desk import Desk
+from offtake.link.window import WindowReader
 
 _NEIGHBOURS = 16
 """Blocks looked at around a damaged one before a stretch is taken as it is."""
@@ -30,7 +32,7 @@ def list_runs(desk: Desk) -> list[RunSeen]:
     lap = description.journal_blocks - 1
     if lap < 1 or description.next_block <= 1:
         return []
-    finder = _Finder(desk, lap)
+    finder = _Finder(WindowReader(desk), lap, description.journal_id)
     first = finder.seek(max(1, description.next_block - lap), description.next_block, 1)
     last = finder.seek(description.next_block - 1, 0, -1)
     if first is None or last is None:
@@ -48,26 +50,28 @@ def list_runs(desk: Desk) -> list[RunSeen]:
 class _Finder:
     """Looks at blocks by their number."""
 
-    def __init__(self, desk: Desk, lap: int) -> None:
-        self._desk = desk
+    def __init__(self, reader: WindowReader, lap: int, journal_id: int) -> None:
+        self._reader = reader
         self._lap = lap
-        self._known: dict[int, SeenPacket | None] = {}
+        self._journal_id = journal_id
+        self._known: dict[int, BlockHeader | None] = {}
 
-    def at(self, number: int) -> SeenPacket | None:
+    def at(self, number: int) -> BlockHeader | None:
         """The block of this number, or None where it is damaged, missing or another's."""
         if number not in self._known:
-            seen = self._desk.look(1 + (number - 1) % self._lap)
-            good = seen.status == Status.OK and seen.block_number == number
+            block = self._reader.read_blocks(1 + (number - 1) % self._lap, 1)
+            seen = read_block_header(block)
+            good = block_status(block, self._journal_id) is Status.OK and seen.block_number == number
             self._known[number] = seen if good else None
         return self._known[number]
 
-    def seek(self, start: int, stop: int, step: int) -> SeenPacket | None:
+    def seek(self, start: int, stop: int, step: int) -> BlockHeader | None:
         """The first good block from ``start`` on, before ``stop``, within a few."""
         end = start + step * _NEIGHBOURS
         bound = min(stop, end) if step > 0 else max(stop, end)
         return next((seen for number in range(start, bound, step) if (seen := self.at(number))), None)
 
-    def border(self, low: SeenPacket, high: SeenPacket) -> tuple[SeenPacket, SeenPacket]:
+    def border(self, low: BlockHeader, high: BlockHeader) -> tuple[BlockHeader, BlockHeader]:
         """The last good block of ``low``'s run, and the first good one of a later run, at or before ``high``."""
         while True:
             middle = (low.block_number + high.block_number) // 2
