@@ -8,8 +8,8 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from offtake.cli import bench, export, flash, prepare, pull, salvage, spec, verify
-from offtake.errors import EXIT_CLEAN, EXIT_INTERRUPTED, EXIT_USAGE, OfftakeError
+from offtake.cli import bench, export, flash, prepare, pull, salvage, show, spec, verify
+from offtake.errors import EXIT_INTERRUPTED, EXIT_IO, EXIT_USAGE, OfftakeError
 
 VERBS = (prepare, pull, verify, salvage, export, bench, flash, spec)
 
@@ -35,16 +35,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return code
     except OfftakeError as error:
-        # One line, whatever a tool's output in it looks like; more lines only where they are that output.
-        sys.stderr.write(f"offtake: {error}\n")
+        sys.stderr.write(show.error_text(f"offtake: {error}", sys.stderr.isatty()) + "\n")
         return error.exit_code
     except KeyboardInterrupt:
         sys.stderr.write("offtake: interrupted\n")
         return EXIT_INTERRUPTED
     except BrokenPipeError:
-        # The reader of our output, a pager say, has seen enough. Python must not complain again when it ends.
+        # The reader of our output, a pager say, has seen enough. Python must not complain again when it ends; and what
+        # was not said must not count as clean.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return EXIT_CLEAN
+        return EXIT_IO
 
 
 class _Parser(argparse.ArgumentParser):

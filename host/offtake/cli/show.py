@@ -20,6 +20,14 @@ from offtake.export.values import clean_label, iso_utc
 WIDTH = 80
 
 
+def error_text(text: str, on_terminal: bool) -> str:
+    """An error as it is shown: within 80 columns to a person, on one line to a program."""
+    if not on_terminal:
+        return text
+    lines = (wrap(line, WIDTH, subsequent_indent="  ", break_long_words=False) or [""] for line in text.splitlines())
+    return "\n".join(part for parts in lines for part in parts)
+
+
 def emit_json(verb: str, values: dict[str, Any]) -> None:
     """Prints one object whose ``schema`` is ``offtake.<verb>/1``."""
     print(json.dumps({"schema": f"offtake.{verb}/1", **plain(values)}, indent=2, ensure_ascii=False, allow_nan=False))

@@ -34,7 +34,7 @@ class RunInfo:
             return
         record = frame.record()[1]
         if isinstance(record, Loss):
-            if record.cause is LossCause.RING_FULL:
+            if record.cause in (LossCause.RING_FULL, LossCause.SETTINGS):
                 self.lost_bytes += record.count
             else:
                 self.loss_events += record.count

@@ -16,7 +16,7 @@ _CHUNK_BYTES_MAX = 4096
 _TICK_SPAN = 2**32
 # Frames staged in the main loop may stand a little before their place; further back is a wrapped tick.
 _TICKS_BACK_MAX = 2**24
-_LOST_BYTES = (LossCause.RING_FULL, LossCause.OVERRUN)
+_LOST_BYTES = (LossCause.RING_FULL, LossCause.OVERRUN, LossCause.SETTINGS)
 
 
 def run_chunks(journal: Journal, run: int) -> Iterator[StreamChunk]:
