@@ -3,7 +3,7 @@
 #include <stdbool.h>
 #include <string.h>
 
-#include "ot_board_atmega328p.h"
+#include "ot_board.h"
 #include "ot_bytes.h"
 #include "ot_card.h"
 #include "ot_compiler.h"

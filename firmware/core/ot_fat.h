@@ -6,7 +6,7 @@
 
 #include <stdint.h>
 
-#include "ot_board_atmega328p.h"
+#include "ot_board.h"
 
 typedef struct {
     uint32_t sector;

@@ -1,5 +1,6 @@
 #include "ot_journal.h"
 
+#include "ot_block.h"
 #include "ot_card.h"
 #include "ot_compiler.h"
 #include "ot_crc.h"
@@ -48,7 +49,9 @@ static OT_NOINLINE uint8_t read_header(ot_journal *j)
     return status;
 }
 
-uint8_t ot_journal_look(const ot_journal *j, uint32_t position, ot_block_header *header, bool *blank)
+/* Read the block at `position` of the file; `header` is filled when the magic is right. One of ot_errors; OT_SHORT_INPUT
+ * when the card does not read it. `blank` tells a block of one repeated byte, as a fresh journal has. */
+static uint8_t read_block(const ot_journal *j, uint32_t position, ot_block_header *header, bool *blank)
 {
     ot_block_scan scan;
     uint32_t sector = ot_fat_sector(&j->file, position);
@@ -78,7 +81,7 @@ static OT_NOINLINE uint8_t look_at(ot_journal *j, uint32_t position)
 {
     ot_block_header header;
     bool blank;
-    if (ot_journal_look(j, position, &header, &blank) != OT_OK) {
+    if (read_block(j, position, &header, &blank) != OT_OK) {
         return blank ? PLACE_FREE : PLACE_DAMAGED;
     }
     if (header.journal_id != j->settings.journal_id || header.block_number <= j->number ||

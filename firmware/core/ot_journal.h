@@ -5,7 +5,6 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "ot_block.h"
 #include "ot_fat.h"
 #include "ot_spec.h"
 
@@ -22,11 +21,6 @@ uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *he
 
 /* Find file, header and tip. Returns one of ot_card_state. */
 uint8_t ot_journal_open(ot_journal *journal) __attribute__((warn_unused_result));
-
-/* Read the block at `position` of the file; `header` is filled when the magic is right. One of ot_errors; OT_SHORT_INPUT
- * when the card does not read it. `blank` tells a block of one repeated byte, as a fresh journal has. */
-uint8_t ot_journal_look(const ot_journal *journal, uint32_t position, ot_block_header *header, bool *blank)
-    __attribute__((warn_unused_result));
 
 /* Go on to the next block's place. False: the journal is full. */
 bool ot_journal_advance(ot_journal *journal) __attribute__((warn_unused_result));

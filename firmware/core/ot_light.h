@@ -2,7 +2,7 @@
 #ifndef OT_LIGHT_H
 #define OT_LIGHT_H
 
-#include "ot_board_atmega328p.h"
+#include "ot_board.h"
 
 void ot_light_set(ot_light pattern);
 void ot_light_poll(void);

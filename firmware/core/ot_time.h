@@ -5,11 +5,11 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "ot_board_atmega328p.h"
+#include "ot_board.h"
 
 #define OT_TICKS_PER_MS ((uint32_t)(1000000ul / OT_TICK_NS))
 
-/* Has it been `ms` since the tick `since`? Good for 71 minutes. */
+/* Has it been `ms` since the tick `since`? Good until the tick has gone round (4.7 hours at 4 us). */
 bool ot_time_passed(uint32_t since, uint16_t ms);
 
 #endif

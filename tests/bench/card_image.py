@@ -107,3 +107,14 @@ def make_journal(
     located = locate_in_image(path)
     assert len(located.extents) == 1
     return JournalImage(bytearray(path.read_bytes()), located.extents[0].first_sector, blocks, path)
+
+
+def pieces_in_order(payload: bytes, pieces: list[bytes]) -> bool:
+    """Each piece of the log stands in what was sent, after the one before it (random bytes: no chance hits)."""
+    at = 0
+    for piece in pieces:
+        found = payload.find(piece, at)
+        if found < 0:
+            return False
+        at = found + len(piece)
+    return True

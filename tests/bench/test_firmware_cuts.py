@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from card_image import LOSS, RING_FULL, JournalImage, make_journal
+from card_image import LOSS, RING_FULL, JournalImage, make_journal, pieces_in_order
 from offtake.bench.board import Bench
 from offtake.bench.cards import Card, uniform
 from offtake.bench.cuts import CutReport, random_cut
@@ -41,17 +41,6 @@ def the_line(seed: int) -> tuple[bytes, Line]:
 def harmed(report: CutReport) -> set[int]:
     sectors = set(report.reverted) | set(report.garbage) | set(report.changed)
     return sectors | ({report.in_flight} if report.in_flight is not None else set())
-
-
-def pieces_in_order(payload: bytes, pieces: list[bytes]) -> bool:
-    """Each piece of the log stands in what was sent, after the one before it (random bytes: no chance hits)."""
-    at = 0
-    for piece in pieces:
-        found = payload.find(piece, at)
-        if found < 0:
-            return False
-        at = found + len(piece)
-    return True
 
 
 @pytest.mark.parametrize("group", range(GROUPS))

@@ -9,7 +9,7 @@
 #include <avr/wdt.h>
 
 #include "avr_start.h"
-#include "ot_board_atmega328p.h"
+#include "ot_board.h"
 #include "ot_bytes.h"
 #include "ot_compiler.h"
 #include "ot_crc.h"
@@ -302,9 +302,9 @@ uint8_t ot_port_reset_cause(void) { return reset_cause; }
 
 uint8_t ot_port_board_code(void) { return BOARD_CODE; }
 
-/* The reset flags are those of spec and chip alike: power-on, external, brown-out, watchdog from bit 0 up. A boot
- * loader may have read and cleared them; then this start came through the reset pin, or the loader jumped here after
- * power-on: external is the safe reading, since it only costs a wait for the desk. */
+/* The reset flags are those of spec and chip alike: power-on, external, brown-out, watchdog from bit 0 up. Where a boot
+ * loader has read and cleared them there is no telling: external is assumed, so that the desk is never locked out. The
+ * price is the wait for a greeting, in which the line is not heard. */
 static void take_reset_cause(void)
 {
     reset_cause = MCUSR & 0x0fu;
