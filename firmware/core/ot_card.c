@@ -4,6 +4,7 @@
 #include "ot_port.h"
 #include "ot_spec.h"
 #include "ot_time.h"
+#include "ot_work.h"
 
 #define R1_READY 0x00u
 #define R1_IDLE 0x01u
@@ -23,7 +24,7 @@ static struct {
     bool by_block;      /* high capacity: addresses count sectors */
     bool multi_open;    /* a multi-block write is under way */
     uint32_t next;      /* the sector it would take next */
-    uint16_t crc;       /* of the data under way */
+    uint16_t crc;       /* of the data being read */
     uint16_t read_left; /* bytes of the sector still to come */
 } card;
 
@@ -187,12 +188,7 @@ bool ot_card_read_close(void)
     return crc == card.crc;
 }
 
-void ot_card_put(uint8_t byte)
-{
-    ot_port_spi_begin(byte);
-    card.crc = ot_crc16_add(card.crc, byte);
-    (void)ot_port_spi_end();
-}
+void ot_card_put(const uint8_t *bytes, uint16_t count) { ot_port_spi_put(bytes, count, &ot_the_work.block.checks); }
 
 static bool write_open(uint32_t sector)
 {
@@ -214,10 +210,10 @@ ot_card_answer ot_card_write(uint32_t sector, void (*body)(void))
     }
     receive();
     ot_port_spi(TOKEN_MULTI);
-    card.crc = OT_CRC16_CARD_START;
+    ot_the_work.block.checks.card = OT_CRC16_CARD_START;
     body();
-    ot_port_spi((uint8_t)(card.crc >> 8));
-    ot_port_spi((uint8_t)card.crc);
+    ot_port_spi((uint8_t)(ot_the_work.block.checks.card >> 8));
+    ot_port_spi((uint8_t)ot_the_work.block.checks.card);
     uint8_t answer = receive() & ANSWER_MASK;
     if (answer == ANSWER_ACCEPTED) {
         card.next = sector + 1u;

@@ -22,10 +22,10 @@ typedef enum {
     OT_CARD_LOST,     /* no sensible answer: start the card anew */
 } ot_card_answer;
 
-/* Write one sector, whose 512 bytes `body` hands to ot_card_put. The card must not be busy. Sectors in a row are sent
+/* Write one sector, whose 512 bytes `body` hands to ot_card_put(). The card must not be busy. Sectors in a row are sent
  * as one multi-block write. */
 ot_card_answer ot_card_write(uint32_t sector, void (*body)(void)) __attribute__((warn_unused_result));
-void ot_card_put(uint8_t byte);
+void ot_card_put(const uint8_t *bytes, uint16_t count);
 
 /* True while the card is busy with what it accepted. */
 bool ot_card_busy(void);

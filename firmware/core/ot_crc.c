@@ -1,16 +1,13 @@
 #include "ot_crc.h"
 
-#include "ot_compiler.h"
-#include "ot_flash.h"
-#include "ot_spec.h"
-
-/* The table of all byte values is linear: an entry is that of the low nibble and that of the high one, xored. Two short
- * tables then do for the long one, without a shift by half a byte, which is dear on a small machine. */
 uint32_t ot_crc32_add(uint32_t crc, uint8_t byte)
 {
-    byte ^= (uint8_t)crc;
-    crc = (crc >> 8) ^ ot_flash_u32(&ot_crc32_low[byte & 0x0fu]);
-    return crc ^ ot_flash_u32(&ot_crc32_high[byte >> 4]);
+    const uint8_t *entry = &ot_crc32_planes[0][(uint8_t)(byte ^ (uint8_t)crc)];
+    uint32_t value = ot_flash_u8(&entry[3u * 256u]);
+    value = (value << 8) | ot_flash_u8(&entry[2u * 256u]);
+    value = (value << 8) | ot_flash_u8(&entry[256]);
+    value = (value << 8) | ot_flash_u8(entry);
+    return (crc >> 8) ^ value;
 }
 
 uint32_t ot_crc32_add_u32(uint32_t crc, uint32_t value)
@@ -22,12 +19,13 @@ uint32_t ot_crc32_add_u32(uint32_t crc, uint32_t value)
     return crc;
 }
 
+/* Byte-wise without a table: the usual shift form of the 1021 polynomial, in steps of a byte. */
 OT_NOINLINE uint16_t ot_crc16_add(uint16_t crc, uint8_t byte)
 {
-    /* Byte-wise without a table; the usual shift form of the 1021 polynomial. */
-    uint8_t x = (uint8_t)((crc >> 8) ^ byte);
+    uint8_t x = (uint8_t)((uint8_t)(crc >> 8) ^ byte);
     x = (uint8_t)(x ^ (x >> 4));
-    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5) ^ x);
+    uint8_t high = (uint8_t)((uint8_t)crc ^ (uint8_t)(x << 4) ^ (x >> 3));
+    return (uint16_t)((uint16_t)((uint16_t)high << 8) | (uint8_t)(x ^ (uint8_t)(x << 5)));
 }
 
 uint8_t ot_crc7_end(const uint8_t *bytes, uint8_t size)

@@ -4,6 +4,10 @@
 
 #include <stdint.h>
 
+#include "ot_compiler.h"
+#include "ot_flash.h"
+#include "ot_spec.h"
+
 #define OT_CRC32_START 0xfffffffful
 #define OT_CRC16_CARD_START 0x0000u   /* CRC-16/XMODEM */
 #define OT_CRC16_PACKET_START 0xffffu /* CRC-16/IBM-3740 */

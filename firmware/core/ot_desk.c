@@ -108,7 +108,7 @@ static bool next_packet(void)
     for (;;) {
         uint16_t in = ot_ring_in();
         if (desk.scanned == in) {
-            if ((uint16_t)(in - ot_ring.out) >= ot_ring.size) {
+            if ((uint16_t)(in - ot_ring.out) >= ot_ring_size()) {
                 ot_ring_release(in, ot_ring.mark_in, ot_ring.loss_in); /* noise without an end: let it go */
             }
             return false;
@@ -230,7 +230,10 @@ static OT_NOINLINE void on_greet(void)
     if (!fields_are(&ot_packet_greet_layout, OT_PACKET_GREET_SIZE, &greet)) {
         return;
     }
-    ot_packet_greeting greeting = {OT_LINK_VERSION, OT_LINK_CHUNK_MAX, OT_LINK_BAUD_FASTEST};
+    ot_packet_greeting greeting; /* an initialiser would lie in RAM */
+    greeting.version = OT_LINK_VERSION;
+    greeting.chunk_max = OT_LINK_CHUNK_MAX;
+    greeting.baud_max = OT_LINK_BAUD_FASTEST;
     reply(OT_PACKET_GREETING, &ot_packet_greeting_layout, &greeting, 0, 0);
 }
 
@@ -353,7 +356,8 @@ static void put_header(void)
 {
     header_start();
     for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
-        ot_card_put(header_byte());
+        uint8_t byte = header_byte();
+        ot_card_put(&byte, 1);
     }
 }
 
@@ -429,9 +433,11 @@ static bool is_greeted(void)
     return false;
 }
 
-void ot_desk_run(void)
+OT_NOINLINE void ot_desk_run(void)
 {
-    ot_ring_start((uint8_t *)ot_logger_memory + sizeof desk, (uint16_t)(OT_RING_BYTES - sizeof desk), 0xffffu);
+    ot_port_serial_stop();
+    ot_ring_start((uint8_t *)ot_logger_memory + sizeof desk, (uint16_t)(OT_RING_BYTES - OT_DESK_STACK_BYTES - sizeof desk),
+                  OT_PAUSE_MAX);
     desk.scanned = 0;
     desk.left = false;
     ot_port_serial_start(OT_LINK_BAUD_FIRST, false);

@@ -8,6 +8,7 @@
 #include "ot_compiler.h"
 #include "ot_flash.h"
 #include "ot_spec.h"
+#include "ot_work.h"
 
 #define ENTRY_SIZE 32u
 #define ATTRIBUTE_NO_FILE 0x18u /* volume label or folder; long names have the label bit */
@@ -53,7 +54,7 @@ static bool is_fat_partition(uint8_t type)
 /* First sector of the volume: the first FAT partition, or the card itself when it has no partition table. */
 static OT_NOINLINE uint8_t find_volume(uint32_t *first)
 {
-    uint8_t bytes[16];
+    uint8_t *bytes = ot_the_work.boot_sector;
     if (!read_part(0, 510, bytes, 2)) {
         return OT_CARD_STATE_CARD_FAILED;
     }
@@ -79,29 +80,28 @@ static OT_NOINLINE uint8_t find_volume(uint32_t *first)
     return OT_CARD_STATE_NOT_FAT;
 }
 
-#define FROM_11(offset) (&b[(offset) - 11u])
+#define BOOT(offset) (&ot_the_work.boot_sector[(offset) - OT_BOOT_SECTOR_FROM])
 
 static OT_NOINLINE uint8_t open_volume(volume *v)
 {
-    uint8_t b[37]; /* bytes 11 to 47 of the boot sector */
     uint32_t first = 0;
     uint8_t state = find_volume(&first);
     if (state != OT_CARD_STATE_READY) {
         return state;
     }
-    if (!read_part(first, 11, b, sizeof b)) {
+    if (!read_part(first, OT_BOOT_SECTOR_FROM, ot_the_work.boot_sector, OT_BOOT_SECTOR_BYTES)) {
         return OT_CARD_STATE_CARD_FAILED;
     }
-    uint16_t reserved = ot_get_u16(FROM_11(14));
-    uint8_t fats = *FROM_11(16);
-    uint32_t total = ot_get_u16(FROM_11(19));
-    total = total != 0u ? total : ot_get_u32(FROM_11(32));
-    uint32_t fat_size = ot_get_u16(FROM_11(22));
-    fat_size = fat_size != 0u ? fat_size : ot_get_u32(FROM_11(36));
-    v->cluster_size = *FROM_11(13);
-    v->root_sectors = (uint16_t)(((uint32_t)ot_get_u16(FROM_11(17)) + 15u) / 16u);
+    uint16_t reserved = ot_get_u16(BOOT(14));
+    uint8_t fats = *BOOT(16);
+    uint32_t total = ot_get_u16(BOOT(19));
+    total = total != 0u ? total : ot_get_u32(BOOT(32));
+    uint32_t fat_size = ot_get_u16(BOOT(22));
+    fat_size = fat_size != 0u ? fat_size : ot_get_u32(BOOT(36));
+    v->cluster_size = *BOOT(13);
+    v->root_sectors = (uint16_t)(((uint32_t)ot_get_u16(BOOT(17)) + 15u) / 16u);
     uint32_t before_data = reserved + fat_size * fats + v->root_sectors;
-    if (ot_get_u16(FROM_11(11)) != OT_BLOCK_SIZE || v->cluster_size == 0u ||
+    if (ot_get_u16(BOOT(11)) != OT_BLOCK_SIZE || v->cluster_size == 0u ||
         (v->cluster_size & (v->cluster_size - 1u)) != 0u || reserved == 0u || fats == 0u || fat_size == 0u ||
         total <= before_data) {
         return OT_CARD_STATE_NOT_FAT;
@@ -110,7 +110,7 @@ static OT_NOINLINE uint8_t open_volume(volume *v)
     v->is_fat32 = v->clusters >= 65525ul;
     v->fat = first + reserved;
     v->data = first + before_data;
-    v->root = v->is_fat32 ? ot_get_u32(FROM_11(44)) : first + before_data - v->root_sectors;
+    v->root = v->is_fat32 ? ot_get_u32(BOOT(44)) : first + before_data - v->root_sectors;
     return v->clusters < 4085ul ? OT_CARD_STATE_NOT_FAT : OT_CARD_STATE_READY;
 }
 
@@ -227,25 +227,26 @@ static OT_NOINLINE uint8_t search_root(const volume *v, entry *found)
 
 /* The file's chain as extents. They must ascend: so no chain that comes back to where it was passes, which would have
  * one block of the journal written over another. */
-static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, ot_file *file)
+static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, uint32_t blocks, ot_file *file)
 {
-    uint32_t left = (file->blocks + v->cluster_size - 1u) / v->cluster_size;
-    file->count = 0;
+    uint32_t left = (blocks + v->cluster_size - 1u) / v->cluster_size;
+    uint8_t count = 0;
+    memset(file, 0, sizeof *file);
     while (left != 0u) {
         if (!is_cluster(v, cluster)) {
             return OT_CARD_STATE_NO_JOURNAL; /* the chain is shorter than the file's size says */
         }
-        ot_extent *extent = &file->extents[file->count];
+        ot_extent *extent = &file->extents[count];
         uint32_t sector = cluster_sector(v, cluster);
-        if (file->count != 0u && extent[-1].sector + extent[-1].count == sector) {
+        if (count != 0u && extent[-1].sector + extent[-1].count == sector) {
             extent--;
-        } else if (file->count == OT_EXTENTS_MAX ||
-                   (file->count != 0u && sector < extent[-1].sector + extent[-1].count)) {
+        } else if (count == OT_EXTENTS_MAX ||
+                   (count != 0u && sector < extent[-1].sector + extent[-1].count)) {
             return OT_CARD_STATE_FRAGMENTED;
         } else {
             extent->sector = sector;
             extent->count = 0;
-            file->count++;
+            count++;
         }
         uint32_t after;
         uint16_t taken = follow_row(v, cluster, left, &after);
@@ -263,7 +264,7 @@ static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, ot_file
     return OT_CARD_STATE_READY;
 }
 
-uint8_t ot_fat_find(ot_file *file)
+uint8_t ot_fat_find(ot_file *file, uint32_t *blocks)
 {
     volume v = {0, 0, 0, 0, 0, 0, false};
     entry found = {0, 0, false};
@@ -274,16 +275,13 @@ uint8_t ot_fat_find(ot_file *file)
     if (state != OT_CARD_STATE_READY) {
         return state;
     }
-    file->blocks = found.size / OT_BLOCK_SIZE;
-    return file->blocks < 2u ? OT_CARD_STATE_NO_JOURNAL : read_chain(&v, found.cluster, file);
+    *blocks = found.size / OT_BLOCK_SIZE;
+    return *blocks < 2u ? OT_CARD_STATE_NO_JOURNAL : read_chain(&v, found.cluster, *blocks, file);
 }
 
 uint32_t ot_fat_sector(const ot_file *file, uint32_t block)
 {
-    if (block >= file->blocks) {
-        return 0;
-    }
-    for (uint8_t i = 0; i < file->count; i++) {
+    for (uint8_t i = 0; i < OT_EXTENTS_MAX; i++) {
         if (block < file->extents[i].count) {
             return file->extents[i].sector + block;
         }

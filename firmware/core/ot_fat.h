@@ -14,16 +14,14 @@ typedef struct {
 } ot_extent;
 
 typedef struct {
-    ot_extent extents[OT_EXTENTS_MAX];
-    uint8_t count;
-    uint32_t blocks; /* whole 512-byte blocks of the file */
+    ot_extent extents[OT_EXTENTS_MAX]; /* those that are not needed are empty */
 } ot_file;
 
-/* Find OFFTAKE.JNL in the root directory. Returns one of ot_card_state: ready, card_failed, not_fat, no_journal or
+/* Find OFFTAKE.JNL in the root directory, and how many whole 512-byte blocks it has. Returns one of ot_card_state: ready, card_failed, not_fat, no_journal or
  * fragmented. */
-uint8_t ot_fat_find(ot_file *file) __attribute__((warn_unused_result));
+uint8_t ot_fat_find(ot_file *file, uint32_t *blocks) __attribute__((warn_unused_result));
 
-/* Sector of a block of the file; 0, which no file block has, past its end. */
+/* Sector of a block of the file; 0, which no file block has, past its last cluster. */
 uint32_t ot_fat_sector(const ot_file *file, uint32_t block);
 
 #endif

@@ -4,15 +4,18 @@
 
 #include "ot_block.h"
 #include "ot_bytes.h"
+#include "ot_card.h"
 #include "ot_compiler.h"
 #include "ot_crc.h"
 #include "ot_flash.h"
 #include "ot_frame.h"
+#include "ot_logger.h"
 #include "ot_port.h"
 #include "ot_ring.h"
 #include "ot_spec.h"
+#include "ot_work.h"
 
-#define SHELF_HEAD 6u /* tick, code, size */
+#define PIECE_PART 32u
 #define RAW_MIN 8u    /* a shorter piece of a burst waits for the next block */
 
 /* Everything here belongs to the main loop. */
@@ -20,6 +23,8 @@ static struct {
     uint32_t byte_ticks_q8;
     uint16_t burst_at;
     uint32_t burst_tick;
+    uint32_t run_tick;
+    bool run_due;
     uint8_t shelf_size;
     uint8_t shelf[OT_SHELF_BYTES];
 } framer;
@@ -31,7 +36,6 @@ typedef struct {
     uint16_t length;
     uint16_t position; /* of its first byte in the ring */
     uint8_t code;
-    uint8_t loss[OT_MESSAGE_LOSS_SIZE];
 } step;
 
 void ot_framer_start(uint32_t byte_ticks_q8)
@@ -41,10 +45,15 @@ void ot_framer_start(uint32_t byte_ticks_q8)
     framer.burst_tick = 0;
 }
 
-bool ot_framer_shelf_has_room(uint8_t size)
+uint32_t ot_framer_byte_ticks_q8(void) { return framer.byte_ticks_q8; }
+
+void ot_framer_begin_run(uint32_t tick)
 {
-    return (uint16_t)(framer.shelf_size + SHELF_HEAD + size) <= OT_SHELF_BYTES - (SHELF_HEAD + OT_MESSAGE_RUN_START_SIZE);
+    framer.run_due = true;
+    framer.run_tick = tick;
 }
+
+bool ot_framer_shelf_has_room(uint8_t size) { return (uint8_t)(framer.shelf_size + OT_SHELF_HEAD + size) <= OT_SHELF_BYTES; }
 
 bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record)
 {
@@ -52,24 +61,27 @@ bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record)
     ot_layout l;
     ot_flash_copy(&layout, &ot_message_layouts[code], sizeof layout);
     ot_flash_copy(&l, layout, sizeof l);
-    uint8_t *at = &framer.shelf[framer.shelf_size];
-    if (code == OT_MESSAGE_RUN_START) {
-        at = framer.shelf;
-        if (framer.shelf_size != 0u && at[4] == OT_MESSAGE_RUN_START) {
-            /* A run that never came to be: its start is written over. */
-            framer.shelf_size = (uint8_t)(framer.shelf_size - (SHELF_HEAD + OT_MESSAGE_RUN_START_SIZE));
-        } else {
-            memmove(&at[SHELF_HEAD + OT_MESSAGE_RUN_START_SIZE], at, framer.shelf_size);
-        }
-    } else if (!ot_framer_shelf_has_room(l.fixed_size)) {
+    if (!ot_framer_shelf_has_room(l.fixed_size)) {
         return false;
     }
+    uint8_t *at = &framer.shelf[framer.shelf_size];
     ot_put_u32(at, tick);
     at[4] = code;
-    at[5] = ot_record_encode(layout, record, &at[SHELF_HEAD]);
-    framer.shelf_size = (uint8_t)(framer.shelf_size + SHELF_HEAD + l.fixed_size);
+    (void)ot_record_encode(layout, record, &at[OT_SHELF_HEAD]);
+    framer.shelf_size = (uint8_t)(framer.shelf_size + OT_SHELF_HEAD + l.fixed_size);
     return true;
 }
+
+static OT_NOINLINE uint8_t staged_size(uint8_t at)
+{
+    const ot_layout *layout;
+    ot_layout l;
+    ot_flash_copy(&layout, &ot_message_layouts[framer.shelf[at + 4u]], sizeof layout);
+    ot_flash_copy(&l, layout, sizeof l);
+    return l.fixed_size;
+}
+
+static uint8_t after_staged(uint8_t at) { return (uint8_t)(at + OT_SHELF_HEAD + staged_size(at)); }
 
 static OT_NOINLINE uint32_t computed_tick(const ot_walk *walk)
 {
@@ -77,7 +89,7 @@ static OT_NOINLINE uint32_t computed_tick(const ot_walk *walk)
     return walk->burst_tick + ((since * framer.byte_ticks_q8) >> 8);
 }
 
-static OT_NOINLINE const ot_mark *next_mark(const ot_walk *walk) { return &ot_ring.marks[walk->mark_at & (OT_MARKS - 1u)]; }
+static OT_NOINLINE const ot_mark *next_mark(const ot_walk *walk) { return &ot_ring.marks[ot_mark_place(walk->mark_at)]; }
 
 static OT_NOINLINE const ot_loss *next_loss(const ot_walk *walk)
 {
@@ -99,13 +111,16 @@ static bool earlier(uint32_t tick, uint32_t than) { return (int32_t)(tick - than
 /* Tick of the earliest thing that waits: the ring's first, or something on the shelf. */
 static OT_NOINLINE uint32_t earliest_tick(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
 {
-    uint32_t tick = ot_get_u32(framer.shelf);
+    uint32_t tick = framer.run_due ? framer.run_tick : ot_get_u32(framer.shelf);
     if (loss_here(walk, loss_in)) {
         tick = next_loss(walk)->tick;
     } else if (walk->position != walk->limit) {
         tick = mark_here(walk, mark_in) ? next_mark(walk)->tick : computed_tick(walk);
     }
-    for (uint8_t at = 0; at != framer.shelf_size; at = (uint8_t)(at + SHELF_HEAD + framer.shelf[at + 5u])) {
+    if (framer.run_due && earlier(framer.run_tick, tick)) {
+        tick = framer.run_tick;
+    }
+    for (uint8_t at = 0; at != framer.shelf_size; at = after_staged(at)) {
         uint32_t staged = ot_get_u32(&framer.shelf[at]);
         tick = earlier(staged, tick) ? staged : tick;
     }
@@ -154,7 +169,7 @@ static OT_NOINLINE bool walk_ring(ot_walk *walk, uint32_t open_tick, step *frame
     if (begins) {
         walk->burst_at = walk->position;
         walk->burst_tick = frame->tick;
-        walk->mark_at++;
+        walk->mark_at = ot_mark_after(walk->mark_at);
     }
     uint16_t length = piece_length(walk, mark_in, ot_ring.loss_in);
     uint16_t room = (uint16_t)(walk->room - overhead);
@@ -168,7 +183,7 @@ static OT_NOINLINE bool walk_ring(ot_walk *walk, uint32_t open_tick, step *frame
     return true;
 }
 
-/* The next frame that fits, in order: the shelf, then the ring with its losses. False at the end; `full` says why. */
+/* The next frame that fits, in order, after a run's start: the shelf, then the ring with its losses. False at the end; `full` says why. */
 static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full)
 {
     if (*full) {
@@ -178,11 +193,11 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
         const uint8_t *at = &framer.shelf[walk->shelf_at];
         frame->tick = ot_get_u32(at);
         frame->code = at[4];
-        frame->length = at[5];
-        frame->payload = &at[SHELF_HEAD];
+        frame->length = staged_size(walk->shelf_at);
+        frame->payload = &at[OT_SHELF_HEAD];
         *full = !take_room(walk, frame->length, frame->tick - open_tick);
         if (!*full) {
-            walk->shelf_at = (uint8_t)(walk->shelf_at + SHELF_HEAD + at[5]);
+            walk->shelf_at = (uint8_t)(walk->shelf_at + OT_SHELF_HEAD + frame->length);
         }
         return !*full;
     }
@@ -191,8 +206,8 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
         ot_message_loss record = {OT_LOSS_CAUSE_RING_FULL, loss->count};
         frame->tick = loss->tick;
         frame->code = OT_MESSAGE_LOSS;
-        frame->length = ot_record_encode(&ot_message_loss_layout, &record, frame->loss);
-        frame->payload = frame->loss;
+        frame->length = ot_record_encode(&ot_message_loss_layout, &record, ot_the_work.block.payload);
+        frame->payload = ot_the_work.block.payload;
         *full = !take_room(walk, frame->length, frame->tick - open_tick);
         if (!*full) {
             walk->loss_at++;
@@ -202,7 +217,7 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
     return walk->position != walk->limit && walk_ring(walk, open_tick, frame, full);
 }
 
-static void walk_start(ot_walk *walk, uint16_t limit)
+static OT_NOINLINE void walk_start(ot_walk *walk, uint16_t limit, uint32_t open_tick)
 {
     walk->room = OT_BLOCK_SPACE;
     walk->position = ot_ring.out;
@@ -212,80 +227,57 @@ static void walk_start(ot_walk *walk, uint16_t limit)
     walk->shelf_at = 0;
     walk->mark_at = ot_ring.mark_out;
     walk->loss_at = ot_ring.loss_out;
+    if (framer.run_due) {
+        (void)take_room(walk, OT_MESSAGE_RUN_START_SIZE, framer.run_tick - open_tick);
+    }
 }
 
-void ot_framer_plan(ot_plan *plan)
+/* The interrupt begins a new raw frame, with a measured tick, where the block at hand will be full, or else the one after
+ * it: a piece that goes on from there may be that long. */
+static void aim_cut(const ot_plan *plan)
+{
+    const ot_walk *stop = &plan->stop;
+    if (plan->full) {
+        ot_ring_aim_cut((uint16_t)(stop->position + OT_RAW_MAX));
+    } else if (stop->room > RAW_MIN) {
+        ot_ring_aim_cut((uint16_t)(stop->limit + stop->room));
+    }
+}
+
+void ot_framer_plan(void)
 {
     step frame;
+    ot_plan *plan = ot_over_pointer(&ot_the_work.block.plan);
     ot_walk *walk = &plan->stop;
     uint8_t state = ot_port_lock();
-    walk_start(walk, ot_ring_in());
+    uint16_t limit = ot_ring_in();
     uint8_t mark_in = ot_ring.mark_in;
     uint8_t loss_in = ot_ring.loss_in;
     ot_port_unlock(state);
+    ot_the_work.block.begin = ot_ring.out;
+    walk_start(walk, limit, framer.run_tick);
     plan->full = false;
-    plan->any = framer.shelf_size != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
+    plan->any = framer.run_due || framer.shelf_size != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
     if (!plan->any) {
         return;
     }
     plan->open_tick = earliest_tick(walk, mark_in, loss_in);
+    walk_start(walk, limit, plan->open_tick);
     while (walk_next(walk, plan->open_tick, &frame, &plan->full)) {
     }
-    if (!plan->full && walk->room > RAW_MIN) {
-        /* The interrupt begins a new raw frame, with a measured tick, just where this block will be full. */
-        ot_ring_aim_cut(walk->limit, (uint16_t)(walk->limit + walk->room));
-    }
+    aim_cut(plan);
 }
 
-/* Where a block's bytes go, and the checks they are run through. */
-static struct {
-    void (*put)(uint8_t byte);
-    uint32_t block_crc;
-    uint32_t frame_crc;
-} sink;
-
-static void put_block(uint8_t byte)
+static void put_check(uint32_t crc)
 {
-    sink.put(byte);
-    sink.block_crc = ot_crc32_add(sink.block_crc, byte);
+    uint8_t bytes[4];
+    ot_put_u32(bytes, (uint32_t)~crc);
+    ot_card_put(bytes, sizeof bytes);
 }
 
-static void put_frame(uint8_t byte)
+static OT_NOINLINE void write_header(uint32_t journal_id, uint32_t block_number, uint16_t run_number)
 {
-    sink.put(byte);
-    sink.block_crc = ot_crc32_add(sink.block_crc, byte);
-    sink.frame_crc = ot_crc32_add(sink.frame_crc, byte);
-}
-
-static void put_check(uint32_t crc, void (*put)(uint8_t byte))
-{
-    crc = (uint32_t)~crc;
-    for (uint8_t i = 0; i < 4u; i++) {
-        put((uint8_t)crc);
-        crc >>= 8;
-    }
-}
-
-static OT_NOINLINE void write_frame(const step *frame, uint32_t open_tick, uint32_t seed)
-{
-    uint8_t head[OT_FRAME_HEAD_SIZE + OT_FRAME_TICK_SIZE_MAX];
-    uint8_t size = ot_frame_open(head, frame->code, frame->length, frame->tick - open_tick);
-    sink.frame_crc = seed;
-    for (uint8_t i = 0; i < size; i++) {
-        put_frame(head[i]);
-    }
-    const uint8_t *at = frame->payload != 0 ? frame->payload : ot_ring_at(frame->position);
-    for (uint16_t i = frame->length; i != 0u; i--) {
-        put_frame(*at++);
-        if (at == ot_ring.end) { /* which is nowhere in a payload */
-            at = ot_ring.begin;
-        }
-    }
-    put_check(sink.frame_crc, put_block);
-}
-
-static OT_NOINLINE void write_header(const ot_plan *plan, uint32_t journal_id, uint32_t block_number, uint16_t run_number)
-{
+    const ot_plan *plan = &ot_the_work.block.plan;
     uint8_t head[OT_BLOCK_HEADER_SIZE];
     ot_block_header header = {.version = OT_BLOCK_VERSION,
                               .used_bytes = (uint16_t)(OT_BLOCK_SPACE - plan->stop.room),
@@ -294,18 +286,63 @@ static OT_NOINLINE void write_header(const ot_plan *plan, uint32_t journal_id, u
                               .run_number = run_number,
                               .open_tick = plan->open_tick};
     ot_block_header_put(head, &header);
-    for (uint8_t i = 0; i < OT_BLOCK_HEADER_SIZE; i++) {
-        put_block(head[i]);
+    ot_card_put(head, sizeof head);
+}
+
+static OT_NOINLINE void open_frame(uint8_t code, uint16_t length, uint32_t tick_offset, uint32_t seed)
+{
+    uint8_t head[OT_FRAME_HEAD_SIZE + OT_FRAME_TICK_SIZE_MAX];
+    uint8_t size = ot_frame_open(head, code, length, tick_offset);
+    ot_the_work.block.checks.frame = seed;
+    ot_card_put(head, size);
+}
+
+static OT_NOINLINE void write_run_start(uint32_t open_tick, uint32_t seed)
+{
+    open_frame(OT_MESSAGE_RUN_START, OT_MESSAGE_RUN_START_SIZE, framer.run_tick - open_tick, seed);
+    ot_logger_describe_run(ot_card_put);
+    put_check(ot_the_work.block.checks.frame);
+}
+
+/* Send a piece of the ring. Where the line would soon find no room, what has been sent makes room at once: else new bytes
+ * would be lost for certain, so only if the card then refuses the block. */
+static OT_NOINLINE void write_piece(uint16_t position, uint16_t length)
+{
+    const uint8_t *at = ot_ring_at(position);
+    while (length != 0u) {
+        uint16_t part = (uint16_t)(ot_ring.end - at);
+        part = part < length ? part : length;
+        part = part < PIECE_PART ? part : PIECE_PART;
+        ot_card_put(at, part);
+        at += part;
+        if (at == ot_ring.end) {
+            at = ot_ring.begin;
+        }
+        position = (uint16_t)(position + part);
+        length = (uint16_t)(length - part);
+        ot_ring_release_if_short(position, 2u * PIECE_PART);
     }
 }
 
-static OT_NOINLINE void write_frames(const ot_plan *plan, uint32_t seed)
+static OT_NOINLINE void write_frame(const step *frame, uint32_t open_tick, uint32_t seed)
 {
+    open_frame(frame->code, frame->length, frame->tick - open_tick, seed);
+    if (frame->payload != 0) {
+        ot_card_put(frame->payload, frame->length);
+    } else {
+        write_piece(frame->position, frame->length);
+    }
+    put_check(ot_the_work.block.checks.frame);
+}
+
+static OT_NOINLINE void write_frames(uint32_t seed)
+{
+    const ot_plan *plan = &ot_the_work.block.plan;
     step frame;
     ot_walk walk;
     bool full = false;
     /* What came since the plan belongs to a later block, so that this repeats exactly that walk. */
-    walk_start(&walk, plan->stop.position);
+    walk_start(&walk, plan->stop.position, plan->open_tick);
     while ((walk.shelf_at != plan->stop.shelf_at || walk.loss_at != plan->stop.loss_at ||
             walk.position != plan->stop.position) &&
            walk_next(&walk, plan->open_tick, &frame, &full)) {
@@ -313,24 +350,81 @@ static OT_NOINLINE void write_frames(const ot_plan *plan, uint32_t seed)
     }
 }
 
-void ot_framer_write(const ot_plan *plan, uint32_t journal_id, uint32_t block_number, uint16_t run_number,
-                     void (*put)(uint8_t byte))
+void ot_framer_write(uint32_t journal_id, uint32_t block_number, uint16_t run_number)
 {
-    sink.put = put;
-    sink.block_crc = OT_CRC32_START;
-    write_header(plan, journal_id, block_number, run_number);
-    write_frames(plan, ot_frame_seed(journal_id, block_number));
-    for (uint16_t i = (uint16_t)(OT_BLOCK_SPACE - plan->stop.room); i < OT_BLOCK_SPACE; i++) {
-        put_block(0);
+    const ot_plan *plan = &ot_the_work.block.plan;
+    uint8_t zero = 0;
+    uint32_t seed = ot_frame_seed(journal_id, block_number);
+    ot_the_work.block.checks.block = OT_CRC32_START;
+    write_header(journal_id, block_number, run_number);
+    if (framer.run_due) {
+        write_run_start(plan->open_tick, seed);
     }
-    put_check(sink.block_crc, put);
+    write_frames(seed);
+    for (uint16_t i = plan->stop.room; i != 0u; i--) {
+        ot_card_put(&zero, 1);
+    }
+    put_check(ot_the_work.block.checks.block);
 }
 
-void ot_framer_release(const ot_plan *plan)
+/* Line bytes that staged frames up to `end` count as lost. */
+static uint32_t staged_losses(uint8_t end)
 {
+    uint32_t sum = 0;
+    for (uint8_t at = 0; at != end; at = after_staged(at)) {
+        const uint8_t *payload = &framer.shelf[at + OT_SHELF_HEAD];
+        if (framer.shelf[at + 4u] == OT_MESSAGE_LOSS && payload[0] != OT_LOSS_CAUSE_OVERRUN &&
+            payload[0] != OT_LOSS_CAUSE_FRAMING) {
+            sum += ot_get_u32(&payload[1]);
+        }
+    }
+    return sum;
+}
+
+/* Line bytes that the ring's losses from `loss_out` to `loss_at` count. */
+static uint32_t ring_losses(uint8_t loss_at)
+{
+    uint32_t sum = 0;
+    for (uint8_t i = ot_ring.loss_out; i != loss_at; i++) {
+        sum += ot_ring.losses[i & (OT_LOSSES - 1u)].count;
+    }
+    return sum;
+}
+
+OT_NOINLINE uint32_t ot_framer_release(void)
+{
+    const ot_plan *plan = &ot_the_work.block.plan;
+    uint32_t bytes = (uint16_t)(plan->stop.position - ot_the_work.block.begin);
+    bytes += staged_losses(plan->stop.shelf_at) + ring_losses(plan->stop.loss_at);
+    framer.run_due = false;
     framer.burst_at = plan->stop.burst_at;
     framer.burst_tick = plan->stop.burst_tick;
     framer.shelf_size = (uint8_t)(framer.shelf_size - plan->stop.shelf_at);
     memmove(framer.shelf, &framer.shelf[plan->stop.shelf_at], framer.shelf_size);
     ot_ring_release(plan->stop.position, plan->stop.mark_at, plan->stop.loss_at);
+    return bytes;
+}
+
+uint32_t ot_framer_refused(void)
+{
+    uint16_t begin = ot_the_work.block.begin;
+    uint16_t gone = (uint16_t)(ot_ring.out - begin);
+    uint8_t mark_out = ot_ring.mark_out;
+    uint8_t loss_at = ot_ring.loss_out;
+    while (mark_out != ot_ring.mark_in) {
+        const ot_mark *mark = &ot_ring.marks[ot_mark_place(mark_out)];
+        if ((uint16_t)(mark->position - begin) >= gone) {
+            break;
+        }
+        framer.burst_at = mark->position;
+        framer.burst_tick = mark->tick;
+        mark_out = ot_mark_after(mark_out);
+    }
+    while (loss_at != ot_ring.loss_in &&
+           (uint16_t)(ot_ring.losses[loss_at & (OT_LOSSES - 1u)].position - begin) < gone) {
+        loss_at++;
+    }
+    uint32_t bytes = gone + ring_losses(loss_at);
+    ot_ring_release(ot_ring.out, mark_out, loss_at);
+    return bytes;
 }

@@ -8,7 +8,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define OT_SHELF_BYTES 96u
+/* Two faults, another loss, a supply voltage and a run's end can wait at once. */
+#define OT_SHELF_BYTES 43u
+#define OT_SHELF_HEAD 5u /* of a staged frame: tick, code */
 
 /* Where a walk over the waiting frames stands. */
 typedef struct {
@@ -32,19 +34,28 @@ typedef struct {
 /* The ring begins anew; the shelf stays. `byte_ticks_q8` is the length of a byte on the line in 1/256 ticks. */
 void ot_framer_start(uint32_t byte_ticks_q8);
 
-/* Encode a message without a tail and put it on the shelf: a run's start before all that waits there, which belongs to
- * its run, any other behind. False when there is no room now; for a run's start there always is. */
+uint32_t ot_framer_byte_ticks_q8(void);
+
+/* The next block begins with a run's start, even if nothing else waits: what waits belongs to that run. Encoded by
+ * ot_logger_describe_run() when it goes out. */
+void ot_framer_begin_run(uint32_t tick);
+
+/* Encode a message without a tail and put it on the shelf, behind what is there. False when there is no room now. */
 bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record) __attribute__((warn_unused_result));
 bool ot_framer_shelf_has_room(uint8_t size);
 
-/* Plan the next block from what waits now. */
-void ot_framer_plan(ot_plan *plan);
+/* Plan the next block, in ot_the_work, from what waits now. */
+void ot_framer_plan(void);
 
-/* Write the planned block: `put` gets its 512 bytes in order. */
-void ot_framer_write(const ot_plan *plan, uint32_t journal_id, uint32_t block_number, uint16_t run_number,
-                     void (*put)(uint8_t byte));
+/* Put the planned block's 512 bytes: the body of an ot_card_write(). */
+void ot_framer_write(uint32_t journal_id, uint32_t block_number, uint16_t run_number);
 
-/* The card has the block: its bytes may be overwritten. */
-void ot_framer_release(const ot_plan *plan);
+/* The card has the block: its bytes may be overwritten. Returns how many line bytes it accounts for, logged or counted
+ * lost. */
+uint32_t ot_framer_release(void);
+
+/* The card does not have the block. It can be planned anew; returns how many line bytes it can no longer account for, since
+ * those that were sent had to make room for new ones. */
+uint32_t ot_framer_refused(void);
 
 #endif

@@ -5,6 +5,7 @@
 #include "ot_compiler.h"
 #include "ot_crc.h"
 #include "ot_port.h"
+#include "ot_work.h"
 
 #define NEIGHBOURS 4u     /* looked at before a damaged block is taken for the end */
 #define LOOK_PAST 16u     /* blocks looked at one by one past the end */
@@ -15,12 +16,12 @@ static uint32_t lap_blocks(const ot_journal *j) { return j->settings.blocks - 1u
 
 uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header)
 {
-    uint8_t bytes[OT_HEAD_JOURNAL_HEADER_SIZE];
+    uint8_t *bytes = ot_the_work.journal_header;
     uint32_t crc = OT_CRC32_START;
     uint32_t check = 0;
     for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
         uint8_t byte = next();
-        if (i < sizeof bytes) {
+        if (i < OT_HEAD_JOURNAL_HEADER_SIZE) {
             bytes[i] = byte;
         }
         if (i < OT_BLOCK_SIZE - OT_BLOCK_CHECK_SIZE) {
@@ -32,20 +33,29 @@ uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *he
     if (check != (uint32_t)~crc) {
         return OT_BAD_BLOCK_CHECK;
     }
-    return ot_record_decode(&ot_head_journal_header_layout, bytes, sizeof bytes, header);
+    return ot_record_decode(&ot_head_journal_header_layout, bytes, OT_HEAD_JOURNAL_HEADER_SIZE, header);
 }
 
 static OT_NOINLINE uint8_t read_header(ot_journal *j)
 {
+    ot_head_journal_header header;
+    ot_settings *s = &j->settings;
     uint8_t status = OT_SHORT_INPUT;
     for (uint8_t attempt = 0; attempt < READ_TRIES && status == OT_SHORT_INPUT; attempt++) {
         if (ot_card_read_open(ot_fat_sector(&j->file, 0))) {
-            status = ot_journal_take_header(ot_card_read_byte, &j->settings);
+            status = ot_journal_take_header(ot_card_read_byte, &header);
             if (!ot_card_read_close()) {
                 status = OT_SHORT_INPUT;
             }
         }
     }
+    s->journal_id = header.journal_id;
+    s->blocks = header.blocks;
+    s->baud = header.baud;
+    s->close_ms = header.close_ms;
+    s->supply_s = header.supply_s;
+    s->when_full = header.when_full;
+    s->gap_bytes = header.gap_bytes;
     return status;
 }
 
@@ -53,20 +63,20 @@ static OT_NOINLINE uint8_t read_header(ot_journal *j)
  * when the card does not read it. `blank` tells a block of one repeated byte, as a fresh journal has. */
 static uint8_t read_block(const ot_journal *j, uint32_t position, ot_block_header *header, bool *blank)
 {
-    ot_block_scan scan;
+    ot_block_scan *scan = &ot_the_work.scan;
     uint32_t sector = ot_fat_sector(&j->file, position);
     *blank = false;
     for (uint8_t attempt = 0; attempt < READ_TRIES; attempt++) {
         if (!ot_card_read_open(sector)) {
             continue;
         }
-        ot_block_scan_start(&scan);
+        ot_block_scan_start(scan);
         for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
-            ot_block_scan_add(&scan, ot_card_read_byte());
+            ot_block_scan_add(scan, ot_card_read_byte());
         }
         if (ot_card_read_close()) {
-            *blank = scan.all_same;
-            return ot_block_scan_end(&scan, header);
+            *blank = scan->all_same;
+            return ot_block_scan_end(scan, header);
         }
     }
     return OT_SHORT_INPUT;
@@ -158,7 +168,8 @@ static OT_NOINLINE bool find_tip(ot_journal *j)
 
 uint8_t ot_journal_open(ot_journal *j)
 {
-    uint8_t state = ot_fat_find(&j->file);
+    uint32_t blocks;
+    uint8_t state = ot_fat_find(&j->file, &blocks);
     if (state != OT_CARD_STATE_READY) {
         return state;
     }
@@ -166,7 +177,7 @@ uint8_t ot_journal_open(ot_journal *j)
     if (status == OT_SHORT_INPUT) {
         return OT_CARD_STATE_CARD_FAILED;
     }
-    if (status != OT_OK || j->settings.blocks > j->file.blocks) {
+    if (status != OT_OK || j->settings.blocks > blocks) {
         return OT_CARD_STATE_NO_JOURNAL;
     }
     if (!find_tip(j)) {

@@ -8,12 +8,23 @@
 #include "ot_fat.h"
 #include "ot_spec.h"
 
+/* What of the journal's header matters to the logger. */
+typedef struct {
+    uint32_t journal_id;
+    uint32_t blocks;
+    uint32_t baud;
+    uint16_t close_ms;
+    uint16_t supply_s;
+    uint8_t when_full;
+    uint8_t gap_bytes;
+} ot_settings;
+
 typedef struct {
     ot_file file;
-    ot_head_journal_header settings;
+    ot_settings settings;
     uint32_t position; /* where the next block goes: 1 to blocks - 1 */
     uint32_t number;   /* the number it gets */
-    uint16_t last_run; /* 0: none yet */
+    uint16_t last_run; /* the newest, which may be the one being recorded; 0: none yet */
 } ot_journal;
 
 /* Take the 512 bytes of a journal header from `next` and decode them. One of ot_errors. */

@@ -9,6 +9,7 @@
 #include "ot_port.h"
 #include "ot_ring.h"
 #include "ot_time.h"
+#include "ot_work.h"
 
 #define TICKS_PER_S (1000u * OT_TICKS_PER_MS)
 #define BAUD_UNKNOWN 57600ul /* common practice for receivers, no source; only until a journal says otherwise */
@@ -19,34 +20,38 @@
 
 ot_journal ot_the_journal;
 
-uint32_t ot_logger_memory[OT_RING_BYTES / 4u];
+ot_work ot_the_work;
+
+uint32_t ot_logger_memory[OT_RING_BYTES / 4u] OT_LAST_IN_RAM;
 
 /* The state of the recording; all of it belongs to the main loop. */
 static struct {
-    ot_plan plan;
-    uint32_t baud;
-    uint32_t busy_since;
+    uint32_t since; /* when the card went busy, or, without one, was last looked for */
     uint32_t supply_at;
-    uint32_t retry_at;
-    uint16_t run;
-    uint8_t gap_bytes;
+    uint32_t unsent;  /* line bytes that a block of the card's has lost, and that are not staged yet */
+    uint32_t at_risk; /* line bytes that the newest block accounts for, should the card lose it */
+    uint16_t next;    /* low half of the number after that block's, and of its journal's id */
+    uint16_t id;
     uint8_t refused;
-    bool recording;
-    bool busy;
-    bool lossy;
-    bool end_staged;
+    bool recording : 1;
+    bool busy : 1;
+    bool lossy : 1;
+    bool end_staged : 1;
 } logger;
 
 static uint32_t byte_ticks_q8(uint32_t baud) { return (10u * TICKS_PER_S * 256u) / baud; }
 
+static uint16_t gap_ticks(uint32_t baud, uint8_t gap_bytes)
+{
+    uint32_t gap = ((uint32_t)(gap_bytes + 1u) * byte_ticks_q8(baud)) >> 8;
+    return gap < OT_PAUSE_MAX ? (uint16_t)gap : OT_PAUSE_MAX - 1u;
+}
+
 /* Returns the bytes that were heard before and are dropped. */
 static uint32_t listen(uint32_t baud, uint8_t gap_bytes)
 {
-    uint32_t gap = ((uint32_t)(gap_bytes + 1u) * byte_ticks_q8(baud)) >> 8;
-    logger.baud = baud;
-    logger.gap_bytes = gap_bytes;
-    uint32_t dropped =
-        ot_ring_start((uint8_t *)ot_logger_memory, OT_RING_BYTES, gap > OT_GAP_TICKS_MAX ? OT_GAP_TICKS_MAX : (uint16_t)gap);
+    ot_port_serial_stop();
+    uint32_t dropped = ot_ring_start((uint8_t *)ot_logger_memory, OT_RING_BYTES, gap_ticks(baud, gap_bytes));
     ot_framer_start(byte_ticks_q8(baud));
     ot_port_serial_start(baud, false);
     return dropped;
@@ -73,8 +78,8 @@ static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
  * heard wrongly: it is dropped and counted, and the board remembers the right ones for the next time. */
 static OT_NOINLINE void adopt_settings(void)
 {
-    const ot_head_journal_header *s = &ot_the_journal.settings;
-    if (s->baud != logger.baud || s->gap_bytes != logger.gap_bytes) {
+    const ot_settings *s = &ot_the_journal.settings;
+    if (byte_ticks_q8(s->baud) != ot_framer_byte_ticks_q8() || gap_ticks(s->baud, s->gap_bytes) != ot_ring.gap_ticks) {
         ot_port_settings_save(s->baud, s->gap_bytes);
         uint32_t dropped = listen(s->baud, s->gap_bytes);
         if (dropped != 0u) {
@@ -83,36 +88,46 @@ static OT_NOINLINE void adopt_settings(void)
     }
 }
 
-static OT_NOINLINE void stage_run_start(void)
+OT_NOINLINE void ot_logger_describe_run(void (*put)(const uint8_t *bytes, uint16_t count))
 {
-    const ot_head_journal_header *s = &ot_the_journal.settings;
+    const ot_settings *s = &ot_the_journal.settings;
     ot_message_run_start start = {.firmware_major = OT_FIRMWARE_MAJOR,
                                   .firmware_minor = OT_FIRMWARE_MINOR,
                                   .firmware_patch = OT_FIRMWARE_PATCH,
                                   .board = ot_port_board_code(),
                                   .spec_hash = OT_SPEC_HASH,
-                                  .baud = logger.baud,
+                                  .baud = s->baud,
                                   .tick_ns = OT_TICK_NS,
                                   .when_full = s->when_full,
                                   .gap_bytes = s->gap_bytes,
                                   .close_ms = s->close_ms,
                                   .supply_s = s->supply_s,
                                   .reset_cause = ot_port_reset_cause()};
-    /* What a run that lost its card left on the shelf follows. */
-    logger.recording = ot_framer_stage(OT_MESSAGE_RUN_START, ot_port_tick(), &start);
+    ot_record_put(&ot_message_run_start_layout, &start, put);
 }
 
 static OT_NOINLINE void begin_run(void)
 {
     logger.lossy = false;
     adopt_settings();
-    logger.run = (uint16_t)(ot_the_journal.last_run + 1u);
+    ot_the_journal.last_run++;
     logger.busy = false;
     logger.refused = 0;
     logger.end_staged = false;
     logger.supply_at = ot_port_tick();
     ot_port_supply_start();
-    stage_run_start();
+    ot_framer_begin_run(ot_port_tick());
+    logger.recording = true;
+}
+
+/* The card was up before and is again. If the block that it took last is not on it, it was lost with the card's power. */
+static void settle_risk(void)
+{
+    if (logger.id == (uint16_t)ot_the_journal.settings.journal_id &&
+        (int16_t)((uint16_t)ot_the_journal.number - logger.next) < 0) {
+        logger.unsent += logger.at_risk;
+    }
+    logger.at_risk = 0;
 }
 
 static void try_mount(void)
@@ -120,32 +135,42 @@ static void try_mount(void)
     uint8_t state = ot_logger_mount(ot_light_poll);
     ot_light_set((ot_light)ot_flash_u8(&state_lights[state]));
     if (state == OT_CARD_STATE_READY) {
+        settle_risk();
         begin_run();
     }
-    logger.retry_at = ot_port_tick();
+    logger.since = ot_port_tick();
+}
+
+static OT_NOINLINE void listen_as_before(void)
+{
+    uint32_t baud = BAUD_UNKNOWN;
+    uint8_t gap_bytes = GAP_UNKNOWN;
+    (void)ot_port_settings_load(&baud, &gap_bytes);
+    (void)listen(baud, gap_bytes);
 }
 
 void ot_logger_start(void)
 {
-    uint32_t baud = BAUD_UNKNOWN;
-    uint8_t gap_bytes = GAP_UNKNOWN;
     ot_light_set(OT_LIGHT_SEARCHING);
     if ((ot_port_reset_cause() & OT_RESET_CAUSE_EXTERNAL) != 0u) {
         ot_desk_run();
         ot_light_set(OT_LIGHT_SEARCHING);
     }
-    (void)ot_port_settings_load(&baud, &gap_bytes);
-    (void)listen(baud, gap_bytes);
+    listen_as_before();
     try_mount();
 }
 
 /* Put what the interrupt noticed on the shelf, once there is room for both kinds. */
 static OT_NOINLINE void stage_faults(void)
 {
+    if (logger.unsent != 0u && ot_framer_shelf_has_room(OT_MESSAGE_LOSS_SIZE)) {
+        stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick());
+        logger.unsent = 0;
+    }
     uint16_t overruns;
     uint16_t framings;
     uint32_t tick;
-    if (!ot_framer_shelf_has_room(2u * OT_MESSAGE_LOSS_SIZE + 6u) || !ot_ring_take_faults(&overruns, &framings, &tick)) {
+    if (!ot_framer_shelf_has_room(2u * OT_MESSAGE_LOSS_SIZE + OT_SHELF_HEAD) || !ot_ring_take_faults(&overruns, &framings, &tick)) {
         return;
     }
     if (overruns != 0u) {
@@ -176,21 +201,43 @@ static OT_NOINLINE void stage_supply(void)
 static void card_lost(void)
 {
     logger.recording = false;
-    logger.retry_at = ot_port_tick();
+    logger.since = ot_port_tick();
     ot_light_set(OT_LIGHT_CARD_FAILED);
 }
 
 static void put_body(void)
 {
-    ot_framer_write(&logger.plan, ot_the_journal.settings.journal_id, ot_the_journal.number, logger.run, ot_card_put);
+    ot_framer_write(ot_the_journal.settings.journal_id, ot_the_journal.number, ot_the_journal.last_run);
 }
 
 static void end_full(void)
 {
     logger.recording = false;
-    logger.retry_at = ot_port_tick();
+    logger.since = ot_port_tick();
     ot_card_finish();
     ot_light_set(OT_LIGHT_FULL);
+}
+
+static OT_NOINLINE void on_accepted(void)
+{
+    logger.at_risk = ot_framer_release();
+    logger.refused = 0;
+    logger.busy = true;
+    logger.since = ot_port_tick();
+    if (!ot_journal_advance(&ot_the_journal)) {
+        end_full();
+    }
+    logger.next = (uint16_t)ot_the_journal.number;
+    logger.id = (uint16_t)ot_the_journal.settings.journal_id;
+}
+
+static OT_NOINLINE void on_not_taken(ot_card_answer answer)
+{
+    logger.unsent += ot_framer_refused();
+    logger.refused++;
+    if (answer != OT_CARD_REFUSED || logger.refused > REFUSED_MAX) {
+        card_lost();
+    }
 }
 
 static OT_NOINLINE void write_block(void)
@@ -200,25 +247,11 @@ static OT_NOINLINE void write_block(void)
         card_lost(); /* past the file's end: cannot be, and must not become a write to the card's first sector */
         return;
     }
-    switch (ot_card_write(sector, put_body)) {
-    case OT_CARD_ACCEPTED:
-        ot_framer_release(&logger.plan);
-        logger.refused = 0;
-        logger.busy = true;
-        logger.busy_since = ot_port_tick();
-        if (!ot_journal_advance(&ot_the_journal)) {
-            end_full();
-        }
-        break;
-    case OT_CARD_REFUSED:
-        logger.refused++;
-        if (logger.refused > REFUSED_MAX) {
-            card_lost();
-        }
-        break;
-    default:
-        card_lost();
-        break;
+    ot_card_answer answer = ot_card_write(sector, put_body);
+    if (answer == OT_CARD_ACCEPTED) {
+        on_accepted();
+    } else {
+        on_not_taken(answer);
     }
 }
 
@@ -231,12 +264,13 @@ static bool is_last_block(void)
 
 static void record(void)
 {
+    const ot_plan *plan = &ot_the_work.block.plan;
     stage_faults();
     stage_supply();
     if (logger.busy) {
         logger.busy = ot_card_busy();
         if (logger.busy) {
-            if (ot_time_passed(logger.busy_since, WRITE_MS)) {
+            if (ot_time_passed(logger.since, WRITE_MS)) {
                 card_lost();
             }
             return;
@@ -245,20 +279,20 @@ static void record(void)
     if (ot_ring_fill() == 0u) {
         ot_ring_close_loss();
     }
-    ot_framer_plan(&logger.plan);
-    if (!logger.plan.any) {
+    ot_framer_plan();
+    if (!plan->any) {
         return;
     }
-    bool old = ot_time_passed(logger.plan.open_tick, ot_the_journal.settings.close_ms);
-    if (is_last_block() && (logger.plan.full || old) && !logger.end_staged) {
+    bool old = ot_time_passed(plan->open_tick, ot_the_journal.settings.close_ms);
+    if (is_last_block() && (plan->full || old) && !logger.end_staged) {
         /* The shelf goes first in a block, so the end has its place; line bytes that no longer fit come too late. */
         ot_message_run_end end = {OT_END_REASON_JOURNAL_FULL};
         logger.end_staged = ot_framer_stage(OT_MESSAGE_RUN_END, ot_port_tick(), &end);
-        ot_framer_plan(&logger.plan);
+        ot_framer_plan();
     }
-    if (logger.plan.full || old) {
+    if (plan->full || old) {
         write_block();
-        if (old && !logger.plan.full && logger.recording) {
+        if (old && !plan->full && logger.recording) {
             ot_card_finish(); /* a quiet line: let the card end its work */
         }
     }
@@ -273,7 +307,7 @@ void ot_logger_poll(void)
     ot_light_poll();
     if (logger.recording) {
         record();
-    } else if (ot_time_passed(logger.retry_at, RETRY_MS)) {
+    } else if (ot_time_passed(logger.since, RETRY_MS)) {
         try_mount();
     }
 }

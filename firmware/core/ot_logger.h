@@ -22,6 +22,9 @@ void ot_logger_start(void);
 /* One turn of the main loop. */
 void ot_logger_poll(void);
 
+/* Hand the payload of this run's start to `put`, OT_MESSAGE_RUN_START_SIZE bytes. */
+void ot_logger_describe_run(void (*put)(const uint8_t *bytes, uint16_t count));
+
 /* Start the card and open the journal. One of ot_card_state. `idle` runs while waiting. */
 uint8_t ot_logger_mount(void (*idle)(void));
 

@@ -13,6 +13,17 @@ void ot_port_card_select(bool on);
 
 uint8_t ot_port_spi(uint8_t out); /* both */
 
+/* The registers of the checks that a block's bytes go through on their way to the card. */
+typedef struct {
+    uint32_t block; /* CRC-32 of the block */
+    uint32_t frame; /* CRC-32 of the frame */
+    uint16_t card;  /* CRC-16 of the card's data */
+} ot_checks;
+
+/* Send bytes and add each to all three checks. Everything the receiver says comes through here, and how long it takes
+ * decides what a stall of the card may last: a port may do it by hand. */
+void ot_port_spi_put(const uint8_t *bytes, uint16_t count, ot_checks *checks);
+
 /* Ticks since the chip started; wraps. */
 uint32_t ot_port_tick(void);
 
@@ -20,7 +31,8 @@ uint32_t ot_port_tick(void);
 uint8_t ot_port_lock(void);
 void ot_port_unlock(uint8_t state);
 
-/* The serial line. Without `transmit` the transmitter stays off and its pin an undriven input. */
+/* The serial line: `stop` returns when nothing of it is on its way to the ring any more. Without `transmit` the transmitter stays off and its pin an undriven input. */
+void ot_port_serial_stop(void);
 void ot_port_serial_start(uint32_t baud, bool transmit);
 void ot_port_serial_send(uint8_t byte);
 void ot_port_serial_drain(void); /* returns when the last byte has left the chip */

@@ -62,6 +62,19 @@ uint8_t ot_record_encode(const ot_layout *layout, const void *record, uint8_t *o
     return l.fixed_size;
 }
 
+void ot_record_put(const ot_layout *layout, const void *record, void (*put)(const uint8_t *bytes, uint16_t count))
+{
+    ot_layout l;
+    ot_field f;
+    uint8_t bytes[OT_MESSAGE_FIELD_MAX];
+    ot_flash_copy(&l, layout, sizeof l);
+    for (; l.count != 0u; l.count--) {
+        ot_flash_copy(&f, l.fields++, sizeof f);
+        encode_field(&f, (const uint8_t *)record + f.at, bytes);
+        put(bytes, f.size);
+    }
+}
+
 static OT_NOINLINE bool decode_number(const ot_field *f, const uint8_t *bytes, uint8_t *member)
 {
     ot_bound bound;

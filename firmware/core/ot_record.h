@@ -39,6 +39,9 @@ extern const ot_bound ot_bounds[] OT_FLASH;
 /* Write the fixed part of `record` to `out` (layout->fixed_size bytes); returns that size. */
 uint8_t ot_record_encode(const ot_layout *layout, const void *record, uint8_t *out);
 
+/* The same for a message, handed to `put` field by field, where there is no buffer for all of it. */
+void ot_record_put(const ot_layout *layout, const void *record, void (*put)(const uint8_t *bytes, uint16_t count));
+
 /* Read the fixed part; bytes after it are the tail's or a later spec's. Returns OT_OK, OT_SHORT_PAYLOAD or
  * OT_OUT_OF_RANGE (one of ot_errors). */
 uint8_t ot_record_decode(const ot_layout *layout, const uint8_t *bytes, uint16_t size, void *record)

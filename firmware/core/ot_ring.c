@@ -4,7 +4,7 @@
 
 ot_ring_state ot_ring;
 
-static uint16_t accepted(void) { return (uint16_t)(ot_ring.stop - ot_ring.quick); } /* locked */
+static uint16_t accepted(void) { return (uint16_t)(ot_ring.stop - OT_RING_QUICK); } /* locked */
 
 /* Bytes that wait in the ring or were counted as lost there. Locked. */
 static uint32_t unwritten(const ot_ring_state *r)
@@ -24,14 +24,12 @@ uint32_t ot_ring_start(uint8_t *memory, uint16_t size, uint16_t gap_ticks)
     r->begin = memory;
     r->stretch = memory;
     r->stop = 0;
-    r->quick = 0;
+    OT_RING_QUICK = 0;
     r->end = memory + size;
-    r->size = size;
     r->gap_ticks = gap_ticks;
+    r->gap_low = gap_ticks > 0xffu ? 0xffu : (uint8_t)gap_ticks;
     r->out = 0;
     r->cut = OT_RAW_MAX;
-    r->last_low = 0;
-    r->quiet = 0xff;
     r->dropping = false;
     r->mark_in = 0;
     r->mark_out = 0;
@@ -61,18 +59,19 @@ uint8_t *ot_ring_at(uint16_t position)
     uint16_t back = (uint16_t)(r->stop - position);
     uint16_t at = (uint16_t)(r->stretch - r->begin);
     ot_port_unlock(state);
-    return &r->begin[at >= back ? (uint16_t)(at - back) : (uint16_t)(at + r->size - back)];
+    return &r->begin[at >= back ? (uint16_t)(at - back) : (uint16_t)(at + (uint16_t)(r->end - r->begin) - back)];
 }
 
-void ot_ring_aim_cut(uint16_t in, uint16_t cut)
+void ot_ring_aim_cut(uint16_t cut)
 {
     ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
-    if (accepted() == in && r->cut != cut) {
+    uint16_t in = accepted();
+    if ((uint16_t)(cut - in) <= ot_ring_size() && r->cut != cut) {
         /* The stretch may reach past the new cut: it ends here. */
-        r->stretch -= r->quick;
+        r->stretch -= OT_RING_QUICK;
         r->stop = in;
-        r->quick = 0;
+        OT_RING_QUICK = 0;
         r->cut = cut;
     }
     ot_port_unlock(state);
@@ -85,6 +84,16 @@ void ot_ring_release(uint16_t position, uint8_t mark_out, uint8_t loss_out)
     r->out = position;
     r->mark_out = mark_out;
     r->loss_out = loss_out;
+    ot_port_unlock(state);
+}
+
+void ot_ring_release_if_short(uint16_t position, uint16_t least)
+{
+    ot_ring_state *r = ot_over_pointer(&ot_ring);
+    uint8_t state = ot_port_lock();
+    if ((uint16_t)(ot_ring_size() - (uint16_t)(accepted() - r->out)) <= least) {
+        r->out = position;
+    }
     ot_port_unlock(state);
 }
 

@@ -65,4 +65,5 @@ def test_at_the_desk(board: dict[str, Any], tmp_path: Path) -> None:
             assert desk.write_header(header_block(256)) == JOURNAL_ID
             desk.leave()
         deepest = bench.cost.stack_bytes
-    assert 100 < deepest <= room(elf, board)
+    # There the ring leaves the end of its memory to the stack.
+    assert 100 < deepest <= room(elf, board) + int(board["desk_stack_bytes"])

@@ -18,7 +18,7 @@ from offtake.hostcore.session import run_core
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
 from card_image import JournalImage, make_journal, pieces_in_order
 
-RING_FULL, SETTINGS = 1, 4
+RING_FULL, SETTINGS, CARD = 1, 4, 5
 SECOND = 1_000_000_000
 
 
@@ -52,7 +52,7 @@ def test_refused_writes_do_not_stop_the_logger_for_good(tmp_path: Path, refusals
     seen = journal.read()
     assert seen.blocks > 0
     logged = sum(len(part) for part in seen.data.values())
-    lost = sum(by_cause.get(RING_FULL, 0) for by_cause in seen.lost.values())
+    lost = sum(by_cause.get(RING_FULL, 0) + by_cause.get(CARD, 0) for by_cause in seen.lost.values())
     assert logged + lost == len(data)
     assert pieces_in_order(data, [piece for run in sorted(seen.pieces) for piece in seen.pieces[run]])
     assert all(codes.count(1) == 1 for codes in seen.codes.values())  # one run_start a run

@@ -3,26 +3,23 @@
  * Register facts: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet (DS40002061A). */
 #include "ot_port.h"
 
-#include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/wdt.h>
 
+#include "avr_receive.h"
 #include "avr_start.h"
 #include "ot_board.h"
 #include "ot_bytes.h"
 #include "ot_compiler.h"
 #include "ot_crc.h"
-#include "ot_ring.h"
 #include "ot_spec.h"
 
 #if F_CPU == OT_CLOCK_ATMEGA328P_16MHZ
 #define BOARD_CODE OT_BOARD_ATMEGA328P_16MHZ
-#define TIMER_DIVIDER (_BV(CS22)) /* 64: 4 us */
 #define SLOW_RATE (_BV(SPR1))     /* 64: 250 kHz */
 #elif F_CPU == OT_CLOCK_ATMEGA328P_8MHZ
 #define BOARD_CODE OT_BOARD_ATMEGA328P_8MHZ
-#define TIMER_DIVIDER (_BV(CS21) | _BV(CS20)) /* 32: 4 us */
 #define SLOW_RATE (_BV(SPR0))                 /* 16, doubled below to 32: 250 kHz */
 #else
 #error "no such variant of this board in shared_spec/boards/atmega328p.toml"
@@ -37,133 +34,11 @@
 #define BANDGAP_MV 1100ul
 #define SUPPLY_SETTLE 4u /* conversions thrown away while the bandgap settles */
 
-/* Written by the overflow interrupt only: the tick but for its low 8 bits, which are timer 2 itself. */
-static volatile uint32_t tick_base;
-
 /* Written by port_start() before interrupts are on. */
 static uint8_t reset_cause;
 
 /* Main loop only: conversions still to come before one counts; 0: none is under way. */
 static uint8_t supply_conversions;
-
-OT_INLINE void count_overflow(void)
-{
-    tick_base += 0x100u;
-    if (ot_ring.quiet != 0xffu) {
-        ot_ring.quiet++;
-    }
-}
-
-ISR(TIMER2_OVF_vect) { count_overflow(); }
-
-/* With interrupts off. An overflow that has not been served yet counts already. */
-OT_INLINE uint32_t tick_now(void)
-{
-    uint32_t base = tick_base;
-    uint8_t low = TCNT2;
-    if ((TIFR2 & _BV(TOV2)) != 0u && low < 0x80u) {
-        base += 0x100u;
-    }
-    return base | low;
-}
-
-/* Any byte, with all that can befall it. */
-ISR(__vector_receive_any)
-{
-    uint8_t status = UCSR0A;
-    uint8_t byte = UDR0;
-    uint8_t low = TCNT2;
-    if ((TIFR2 & _BV(TOV2)) != 0u && low < 0x80u) {
-        /* An overflow before this byte, not served yet. It is served here: counted after the byte, it would make the
-         * pause before this byte negative and the one after it too long. */
-        TIFR2 = _BV(TOV2);
-        count_overflow();
-    }
-    uint32_t tick = tick_base | low;
-    ot_ring_state *ring = ot_over_pointer(&ot_ring);
-    if ((status & (_BV(FE0) | _BV(DOR0))) != 0u) {
-        ot_ring_fault(ring, (uint8_t)(((status & _BV(FE0)) != 0u ? OT_FAULT_FRAMING : 0u) |
-                                ((status & _BV(DOR0)) != 0u ? OT_FAULT_OVERRUN : 0u)),
-                      tick);
-    }
-    ot_ring_receive(ring, byte, tick);
-}
-
-/* A byte inside a stretch (see ot_ring.h), by hand: the compiler would save three times the registers. Whatever else
- * it is, it has changed nothing yet when it leaves it to the interrupt above: faults, the end of the stretch, a pause,
- * or an overflow of the timer that has not been served, so that the pause is not known here. The function only holds
- * the text (-fstack-usage knows no naked functions); what is entered is the label. */
-__attribute__((used)) static void hold_receive_interrupt(void)
-{
-    __asm__ volatile(
-        ".global __vector_18\n" /* USART_RX_vect */
-        "__vector_18:\n\t"
-        "push r24\n\t"
-        "in   r24, __SREG__\n\t"
-        "push r24\n\t"
-        "push r25\n\t"
-        "push r30\n\t"
-        "push r31\n\t"
-        "lds  r24, %[status]\n\t"
-        "andi r24, %[faults]\n\t"
-        "brne 1f\n\t"
-        "lds  r24, %[quick]\n\t"
-        "tst  r24\n\t"
-        "breq 1f\n\t"
-        "lds  r24, %[timer]\n\t"
-        "lds  r31, %[quiet]\n\t"
-        "sbic %[flags], %[overflow]\n\t"
-        "rjmp 1f\n\t"
-        "mov  r30, r24\n\t" /* Z: the pause in ticks */
-        "lds  r25, %[last]\n\t"
-        "sub  r30, r25\n\t"
-        "sbci r31, 0\n\t"
-        "lds  r25, %[gap]\n\t"
-        "cp   r25, r30\n\t"
-        "lds  r25, %[gap]+1\n\t"
-        "cpc  r25, r31\n\t"
-        "brlo 1f\n\t"
-        "sts  %[last], r24\n\t"
-        "lds  r24, %[quick]\n\t"
-        "lds  r30, %[stretch]\n\t"
-        "lds  r31, %[stretch]+1\n\t"
-        "sub  r30, r24\n\t"
-        "sbci r31, 0\n\t"
-        "dec  r24\n\t"
-        "sts  %[quick], r24\n\t"
-        "ldi  r24, 0\n\t"
-        "sts  %[quiet], r24\n\t"
-        "lds  r24, %[data]\n\t"
-        "st   Z, r24\n\t"
-        "pop  r31\n\t"
-        "pop  r30\n\t"
-        "pop  r25\n\t"
-        "pop  r24\n\t"
-        "out  __SREG__, r24\n\t"
-        "pop  r24\n\t"
-        "reti\n"
-        "1:\n\t"
-        "pop  r31\n\t"
-        "pop  r30\n\t"
-        "pop  r25\n\t"
-        "pop  r24\n\t"
-        "out  __SREG__, r24\n\t"
-        "pop  r24\n\t"
-        "jmp  __vector_receive_any"
-        :
-        : [status] "n"(_SFR_MEM_ADDR(UCSR0A)), [data] "n"(_SFR_MEM_ADDR(UDR0)), [timer] "n"(_SFR_MEM_ADDR(TCNT2)),
-          [flags] "I"(_SFR_IO_ADDR(TIFR2)), [overflow] "I"(TOV2), [faults] "M"(_BV(FE0) | _BV(DOR0)),
-          [quick] "i"(&ot_ring.quick), [quiet] "i"(&ot_ring.quiet), [last] "i"(&ot_ring.last_low),
-          [gap] "i"(&ot_ring.gap_ticks), [stretch] "i"(&ot_ring.stretch));
-}
-
-uint32_t ot_port_tick(void)
-{
-    uint8_t state = ot_port_lock();
-    uint32_t tick = tick_now();
-    ot_port_unlock(state);
-    return tick;
-}
 
 uint8_t ot_port_lock(void)
 {
@@ -202,19 +77,6 @@ void ot_port_card_select(bool on)
     } else {
         PORTB |= _BV(CARD_SELECT);
     }
-}
-
-/* The divider of the bit rate at double speed, rounded to the nearest. An even one is the same rate at single speed,
- * which samples each bit more often; an odd one is closer than any at single speed. */
-void ot_port_serial_start(uint32_t baud, bool transmit)
-{
-    uint16_t divider = (uint16_t)((F_CPU / 8u + baud / 2u) / baud);
-    bool doubled = (divider & 1u) != 0u;
-    UCSR0B = 0;
-    UBRR0 = (uint16_t)((doubled ? divider : divider / 2u) - 1u);
-    UCSR0A = doubled ? _BV(U2X0) : 0u;
-    UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
-    UCSR0B = (uint8_t)(_BV(RXCIE0) | _BV(RXEN0) | (transmit ? _BV(TXEN0) : 0u));
 }
 
 void ot_port_serial_send(uint8_t byte)
@@ -277,10 +139,36 @@ static uint16_t settings_crc(const uint8_t *bytes)
     return crc;
 }
 
+/* The interrupt enable bit beside these is in use (avr_receive.c): the bits are set one by one. */
+static uint8_t eeprom_read(uint8_t at)
+{
+    while ((EECR & _BV(EEPE)) != 0u) {
+    }
+    EEAR = at;
+    EECR |= _BV(EERE);
+    return EEDR;
+}
+
+static void eeprom_update(uint8_t at, uint8_t value)
+{
+    if (eeprom_read(at) == value) {
+        return;
+    }
+    EEDR = value;
+    uint8_t state = ot_port_lock();
+    EECR |= _BV(EEMPE);
+    EECR |= _BV(EEPE);
+    ot_port_unlock(state);
+    while ((EECR & _BV(EEPE)) != 0u) {
+    }
+}
+
 bool ot_port_settings_load(uint32_t *baud, uint8_t *gap_bytes)
 {
     uint8_t b[SETTINGS_BYTES];
-    eeprom_read_block(b, (const void *)0, sizeof b);
+    for (uint8_t i = 0; i < SETTINGS_BYTES; i++) {
+        b[i] = eeprom_read(i);
+    }
     if (ot_get_u16(&b[SETTINGS_BYTES - 2u]) != settings_crc(b)) {
         return false;
     }
@@ -295,7 +183,9 @@ void ot_port_settings_save(uint32_t baud, uint8_t gap_bytes)
     ot_put_u32(b, baud);
     b[4] = gap_bytes;
     ot_put_u16(&b[SETTINGS_BYTES - 2u], settings_crc(b));
-    eeprom_update_block(b, (void *)0, sizeof b);
+    for (uint8_t i = 0; i < SETTINGS_BYTES; i++) {
+        eeprom_update(i, b[i]);
+    }
 }
 
 uint8_t ot_port_reset_cause(void) { return reset_cause; }
@@ -321,7 +211,5 @@ void avr_start(void)
     /* PD0 and PD1 stay inputs without pull-up: the tap and, in the field, nothing. */
     PORTB = _BV(CARD_SELECT) | _BV(CARD_MISO);
     DDRB = _BV(CARD_SELECT) | _BV(CARD_MOSI) | _BV(CARD_CLOCK) | _BV(LIGHT);
-    TCCR2A = 0;
-    TCCR2B = TIMER_DIVIDER;
-    TIMSK2 = _BV(TOIE2);
+    avr_clock_start();
 }

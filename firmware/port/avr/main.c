@@ -6,7 +6,8 @@
 #include "ot_port.h"
 #include "avr_start.h"
 
-int main(void)
+/* It never returns: there is nothing to save. */
+__attribute__((OS_main)) int main(void)
 {
     avr_start();
     sei();

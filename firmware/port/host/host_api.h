@@ -20,7 +20,16 @@ uint8_t host_crc7_end(const uint8_t *bytes, uint8_t size);
 /* The logger itself, in virtual time. `exchange` is one byte over the card's bus, `select` its select line. */
 void host_logger_begin(uint8_t (*exchange)(uint8_t), void (*select)(uint8_t), const uint64_t *times_ns, const uint8_t *bytes,
                        uint32_t count, uint8_t reset_cause);
+/* The same for a chip that starts at `start_ns`: what the line said before goes by unheard. */
+void host_logger_begin_at(uint8_t (*exchange)(uint8_t), void (*select)(uint8_t), const uint64_t *times_ns,
+                          const uint8_t *bytes, uint32_t count, uint8_t reset_cause, uint64_t start_ns);
 void host_logger_run(uint64_t until_ns);
+void host_logger_pace(uint32_t turn_ns); /* what a turn of the main loop takes by itself; 0: the usual 2 us */
 uint64_t host_logger_time_ns(void);
 uint32_t host_logger_delivered(void);
+uint32_t host_logger_heard(void); /* of these, the receiver was on for the last so many */
 uint16_t host_logger_waiting(void);
+
+/* What the board remembers without power: taken out before the core's state is wiped, put back after. */
+void host_settings_put(bool valid, uint32_t baud, uint8_t gap_bytes);
+bool host_settings_get(uint32_t *baud, uint8_t *gap_bytes);

@@ -4,6 +4,7 @@
  * as by an interrupt. No serial transmitter and no desk here. */
 #include "ot_port.h"
 
+#include "ot_crc.h"
 #include "ot_logger.h"
 #include "ot_ring.h"
 #include "ot_spec.h"
@@ -23,8 +24,10 @@ static struct {
     const uint8_t *bytes;
     uint32_t count;
     uint32_t next;
+    uint32_t heard;
     uint64_t now_ns;
-    uint32_t overflows;
+    uint32_t turn_ns;
+    uint64_t last_tick;
     uint8_t reset_cause;
     uint8_t answer;
     bool fast;
@@ -35,17 +38,20 @@ static struct {
     uint8_t gap_bytes;
 } host;
 
+volatile uint8_t host_quick;
+
 static void pass(uint32_t ns)
 {
     host.now_ns += ns;
     while (host.next < host.count && host.times_ns[host.next] <= host.now_ns) {
         uint64_t at = host.times_ns[host.next];
-        while (host.overflows < at / (256u * NS_PER_TICK)) {
-            host.overflows++;
-            ot_ring.quiet = ot_ring.quiet == 0xffu ? 0xffu : (uint8_t)(ot_ring.quiet + 1u);
-        }
         if (host.listening) {
-            ot_ring_receive(&ot_ring, host.bytes[host.next], (uint32_t)(at / NS_PER_TICK));
+            uint64_t tick = at / NS_PER_TICK;
+            uint64_t pause = tick - host.last_tick;
+            host.heard++;
+            ot_ring_receive(&ot_ring, host.bytes[host.next], 0, (uint32_t)tick,
+                            pause < OT_PAUSE_MAX ? (uint16_t)pause : OT_PAUSE_MAX);
+            host.last_tick = tick;
         }
         host.next++;
     }
@@ -65,6 +71,17 @@ uint8_t ot_port_spi(uint8_t out)
     return ot_port_spi_end();
 }
 
+void ot_port_spi_put(const uint8_t *bytes, uint16_t count, ot_checks *checks)
+{
+    for (; count != 0u; count--) {
+        uint8_t byte = *bytes++;
+        (void)ot_port_spi(byte);
+        checks->block = ot_crc32_add(checks->block, byte);
+        checks->frame = ot_crc32_add(checks->frame, byte);
+        checks->card = ot_crc16_add(checks->card, byte);
+    }
+}
+
 void ot_port_spi_fast(bool fast) { host.fast = fast; }
 
 void ot_port_card_select(bool on) { host.select(on ? 1 : 0); }
@@ -78,6 +95,8 @@ uint32_t ot_port_tick(void)
 uint8_t ot_port_lock(void) { return 0; }
 
 void ot_port_unlock(uint8_t state) { (void)state; }
+
+void ot_port_serial_stop(void) { host.listening = false; }
 
 void ot_port_serial_start(uint32_t baud, bool transmit)
 {
@@ -121,8 +140,8 @@ uint8_t ot_port_reset_cause(void) { return host.reset_cause; }
 
 uint8_t ot_port_board_code(void) { return OT_BOARD_ATMEGA328P_16MHZ; }
 
-void host_logger_begin(uint8_t (*exchange)(uint8_t), void (*select)(uint8_t), const uint64_t *times_ns, const uint8_t *bytes,
-                       uint32_t count, uint8_t reset_cause)
+void host_logger_begin_at(uint8_t (*exchange)(uint8_t), void (*select)(uint8_t), const uint64_t *times_ns,
+                          const uint8_t *bytes, uint32_t count, uint8_t reset_cause, uint64_t start_ns)
 {
     host.exchange = exchange;
     host.select = select;
@@ -130,19 +149,42 @@ void host_logger_begin(uint8_t (*exchange)(uint8_t), void (*select)(uint8_t), co
     host.bytes = bytes;
     host.count = count;
     host.next = 0;
-    host.now_ns = 0;
-    host.overflows = 0;
+    host.heard = 0;
+    host.now_ns = start_ns;
+    host.last_tick = 0;
     host.reset_cause = reset_cause;
+    host.listening = false;
+    host.fast = false;
+    pass(0); /* what the line said before goes by unheard */
     ot_logger_start();
 }
+
+void host_logger_begin(uint8_t (*exchange)(uint8_t), void (*select)(uint8_t), const uint64_t *times_ns, const uint8_t *bytes,
+                       uint32_t count, uint8_t reset_cause)
+{
+    host_logger_begin_at(exchange, select, times_ns, bytes, count, reset_cause, 0);
+}
+
+void host_logger_pace(uint32_t turn_ns) { host.turn_ns = turn_ns; }
 
 void host_logger_run(uint64_t until_ns)
 {
     while (host.now_ns < until_ns) {
         ot_logger_poll();
-        pass(LOOK_NS);
+        pass(host.turn_ns != 0u ? host.turn_ns : LOOK_NS);
     }
 }
+
+uint32_t host_logger_heard(void) { return host.heard; }
+
+void host_settings_put(bool valid, uint32_t baud, uint8_t gap_bytes)
+{
+    host.settings_valid = valid;
+    host.baud = baud;
+    host.gap_bytes = gap_bytes;
+}
+
+bool host_settings_get(uint32_t *baud, uint8_t *gap_bytes) { return ot_port_settings_load(baud, gap_bytes); }
 
 uint64_t host_logger_time_ns(void) { return host.now_ns; }
 

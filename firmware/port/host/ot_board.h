@@ -2,6 +2,13 @@
 #ifndef OT_BOARD_H
 #define OT_BOARD_H
 
+#include <stdint.h>
+
 #include "ot_board_atmega328p.h"
+
+#define OT_LAST_IN_RAM
+
+extern volatile uint8_t host_quick;
+#define OT_RING_QUICK host_quick
 
 #endif

@@ -6,9 +6,9 @@
 #include <string.h>
 
 #define OT_FLASH
+#define OT_FLASH_PAGED
 
 static inline uint8_t ot_flash_u8(const uint8_t *at) { return *at; }
-static inline uint32_t ot_flash_u32(const uint32_t *at) { return *at; }
 static inline void ot_flash_copy(void *to, const void *from, uint8_t size) { memcpy(to, from, size); }
 
 #endif

@@ -30,8 +30,7 @@ def render_header(spec: Spec, banner: str) -> str:
         out += _struct(record, _prefix(spec, record))
     out += ["/* Known messages by code; a code without fields known to this spec has a null layout. */"]
     out += ["extern const ot_layout *const ot_message_layouts[OT_MESSAGE_CODE_LAST + 1u] OT_FLASH;", ""]
-    out += ["/* CRC-32/ISO-HDLC: entries of the byte-wise table for bytes 0x00 to 0x0f and for 0x00, 0x10 to 0xf0. */"]
-    out += [f"extern const uint32_t ot_crc32_{name}[16] OT_FLASH;" for name in ("low", "high")] + [""]
+    out += ["/* CRC-32/ISO-HDLC, byte by byte: the table's entries, their lowest bytes first. */", "extern const uint8_t ot_crc32_planes[4][256] OT_FLASH OT_FLASH_PAGED;", ""]
     out += ["#endif", ""]
     return "\n".join(out)
 
@@ -60,11 +59,13 @@ def render_source(spec: Spec, banner: str) -> str:
     for code in range(max(by_code) + 1):
         out.append(f"    {f'&ot_message_{by_code[code].name}_layout' if code in by_code else '0'},")
     out += ["};", ""]
-    for name, step in (("low", 1), ("high", 16)):
-        table = [_crc32_entry(value * step) for value in range(16)]
-        out += [f"const uint32_t ot_crc32_{name}[16] OT_FLASH = {{"]
-        out += ["    " + " ".join(f"0x{value:08x}ul," for value in table[row : row + 4]) for row in range(0, 16, 4)]
-        out += ["};", ""]
+    table = [_crc32_entry(value) for value in range(256)]
+    out += ["const uint8_t ot_crc32_planes[4][256] OT_FLASH OT_FLASH_PAGED = {"]
+    for shift in (0, 8, 16, 24):
+        plane = [value >> shift & 0xFF for value in table]
+        rows = [" ".join(f"0x{value:02x}," for value in plane[at : at + 16]) for at in range(0, 256, 16)]
+        out += ["    {", *("        " + row for row in rows), "    },"]
+    out += ["};", ""]
     return "\n".join(out)
 
 
@@ -73,6 +74,7 @@ def render_board_header(spec: Spec, board: Board, banner: str) -> str:
     guard = f"OT_BOARD_{board.name.upper()}_H"
     out = [*_comment(banner), f"#ifndef {guard}", f"#define {guard}", "", "#include <stdint.h>", ""]
     out += [f"#define OT_TICK_NS {board.tick_ns}ul", f"#define OT_RING_BYTES {board.ring_bytes}u"]
+    out += [f"#define OT_DESK_STACK_BYTES {board.desk_stack_bytes}u"]
     out += [f"#define OT_EXTENTS_MAX {board.extents_max}u"]
     for variant in board.variants:
         out.append(f"#define OT_CLOCK_{variant.name.upper()} {variant.clock_hz}ul")
@@ -115,6 +117,7 @@ def _constants(spec: Spec) -> list[str]:
         f"#define OT_FRAME_TICK_SIZE_MAX {spec.frame.tick_size_max}u",
         f"#define OT_FRAME_LENGTH_BITS {spec.frame.length_bits}u",
         f"#define OT_MESSAGE_CODE_LAST {max(record.code for record in spec.messages)}u",
+        f"#define OT_MESSAGE_FIELD_MAX {max(f.size or 1 for record in spec.messages for f in record.fields)}u",
         f"#define OT_LINK_VERSION {link.version}u",
         f"#define OT_LINK_BAUD_FIRST {link.baud_first}ul",
         f"#define OT_LINK_BAUD_FASTEST {link.baud_fastest}ul",

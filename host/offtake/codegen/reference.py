@@ -129,6 +129,7 @@ def _board(board: Board) -> list[str]:
             ("flash", f"{board.flash_bytes} bytes, of which the firmware may take {board.flash_limit_bytes}"),
             ("RAM kept free above the deepest stack", f"{board.stack_margin_bytes} bytes"),
             ("ring", f"{board.ring_bytes} bytes"),
+            ("of it left to the stack at the desk", f"{board.desk_stack_bytes} bytes"),
             ("pieces a journal file may lie in", str(board.extents_max)),
         ],
     )

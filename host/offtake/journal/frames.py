@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from offtake.generated.records import (
     BLOCK_HEADER_SIZE,
     BLOCK_MAGIC,
+    BLOCK_SIZE,
     BLOCK_SPACE,
     BLOCK_VERSION,
     FRAME_CHECK_SIZE,
@@ -72,6 +73,20 @@ class Frame(NamedTuple):
         return decode_payload(self.code, self.payload)
 
 
+def without_copies(frames: Iterable[Frame]) -> Iterator[Frame]:
+    """``frames``, in order of block number, without those that a second copy of their block repeats."""
+    number: int | None = None
+    seen: set[tuple[int, int, int, bytes]] = set()
+    for frame in frames:
+        if frame.block_number != number:
+            number = frame.block_number
+            seen.clear()
+        key = (frame.offset % BLOCK_SIZE, frame.code, frame.tick_offset, frame.payload)
+        if key not in seen:
+            seen.add(key)
+            yield frame
+
+
 def frames_of_intact(seen: Seen) -> Iterator[Frame]:
     """Frames of an intact block, in order. Where one does not parse, for all the block's check says, the rest of
     the block is searched as a damaged one is."""
@@ -97,9 +112,7 @@ def frames_of_damaged(
     header gives when it is of this journal. ``before`` and ``after`` are the nearest intact blocks in the file.
     """
     header = _own_header(seen.data, journal_id)
-    if header is not None:
-        numbers = tuple(dict.fromkeys((header.block_number, *numbers)))
-    seeds = tuple((number, frame_seed(journal_id, number)) for number in numbers)
+    seeds = tuple((number, frame_seed(journal_id, number)) for number in numbers_tried(seen, journal_id, numbers))
     for number, frame, gap in _search(seen.data, min(len(seen.data), CHECK_AT), seeds):
         at, code, tick_offset, payload, size = frame
         low, high = _run_bounds(number, before, after)
@@ -110,6 +123,12 @@ def frames_of_damaged(
             header_tick = (header.open_tick + tick_offset) & U32_MAX
         yield Frame(seen.position, seen.offset + at, size, journal_id, number, code, tick_offset, payload, run, None,
                     header_run, header_tick, False, gap)  # fmt: skip
+
+
+def numbers_tried(seen: Seen, journal_id: int, numbers: tuple[int, ...]) -> tuple[int, ...]:
+    """The numbers that :func:`frames_of_damaged` seeds the checks with, in its order."""
+    header = _own_header(seen.data, journal_id)
+    return numbers if header is None else tuple(dict.fromkeys((header.block_number, *numbers)))
 
 
 class _Found(NamedTuple):

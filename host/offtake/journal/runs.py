@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from offtake.generated.records import Loss, LossCause, Raw, RawMore, RunEnd, RunStart
-from offtake.journal.frames import Frame
+from offtake.journal.frames import Frame, without_copies
 
 
 @dataclass
@@ -34,7 +34,7 @@ class RunInfo:
             return
         record = frame.record()[1]
         if isinstance(record, Loss):
-            if record.cause in (LossCause.RING_FULL, LossCause.SETTINGS):
+            if record.cause in (LossCause.RING_FULL, LossCause.SETTINGS, LossCause.CARD):
                 self.lost_bytes += record.count
             else:
                 self.loss_events += record.count
@@ -45,9 +45,10 @@ class RunInfo:
 
 
 def summarize_runs(frames: Iterable[Frame]) -> tuple[RunInfo, ...]:
-    """Every run that ``frames`` tell of, by number; frames of no known run are left out. At most 65,536 runs."""
+    """Every run that ``frames`` (in order of block number) tell of, by number; frames of no known run and copies are
+    left out. At most 65,536 runs."""
     runs: dict[int, RunInfo] = {}
-    for frame in frames:
+    for frame in without_copies(frames):
         run = frame.likely_run
         if run is None:
             continue

@@ -7,7 +7,7 @@ from itertools import chain
 
 from offtake.dialects.stream import StreamChunk
 from offtake.generated.records import BOARD_TICK_NS, Loss, LossCause, Raw, RawMore, RunStart
-from offtake.journal.frames import Frame
+from offtake.journal.frames import Frame, without_copies
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import Salvage
 
@@ -16,7 +16,7 @@ _CHUNK_BYTES_MAX = 4096
 _TICK_SPAN = 2**32
 # Frames staged in the main loop may stand a little before their place; further back is a wrapped tick.
 _TICKS_BACK_MAX = 2**24
-_LOST_BYTES = (LossCause.RING_FULL, LossCause.OVERRUN, LossCause.SETTINGS)
+_LOST_BYTES = (LossCause.RING_FULL, LossCause.OVERRUN, LossCause.SETTINGS, LossCause.CARD)
 
 
 def run_chunks(journal: Journal, run: int) -> Iterator[StreamChunk]:
@@ -34,9 +34,10 @@ def chunks_of(frames: Iterable[Frame]) -> Iterator[StreamChunk]:
 
     ``tick_us`` counts from power-up and is unwrapped; a frame whose tick is lost is given that of the byte before it.
     ``after_loss`` marks bytes that the logger counted lost and frames that damage took. Frames that were written
-    twice, because the card refused a block it had in truth taken, come once. Unknown messages are passed over.
+    twice, because the card refused a block it had in truth taken, come once, and so do copies of a block. Unknown
+    messages are passed over.
     """
-    iterator = iter(frames)
+    iterator = without_copies(frames)
     first = next(iterator, None)
     if first is None:
         return

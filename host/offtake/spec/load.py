@@ -298,6 +298,7 @@ def _board(path: Path, enums: dict[str, Enumeration]) -> Board:
         flash_limit_bytes=table.integer("flash_limit_bytes", 1, 2**31),
         stack_margin_bytes=table.integer("stack_margin_bytes", 1, 2**31),
         ring_bytes=table.integer("ring_bytes", 1, 2**31),
+        desk_stack_bytes=table.integer("desk_stack_bytes", 0, 2**31),
         extents_max=table.integer("extents_max", 1, 2**31),
         variants=tuple(variants),
         pins=tuple(pins),

@@ -177,6 +177,7 @@ class Board:
     flash_limit_bytes: int
     stack_margin_bytes: int
     ring_bytes: int
+    desk_stack_bytes: int
     extents_max: int
     variants: tuple[Variant, ...]
     pins: tuple[Pin, ...]
