@@ -18,7 +18,7 @@
 #define ANSWER_WRITE 0x0du
 #define START_MS 1500u /* ACMD41 may take 1 s */
 #define READ_MS 200u
-#define STOP_BUSY_MS 1000u
+#define STOP_BUSY_MS 2000u
 
 static struct {
     bool by_block;      /* high capacity: addresses count sectors */

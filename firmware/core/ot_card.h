@@ -1,7 +1,7 @@
 /* The card in SPI mode: start, reading a sector byte by byte, writing sectors one after the other.
  *
- * Facts: SD Physical Layer Simplified Specification 4.10 (tokens, responses, start-up); 250 ms busy and the 1 s
- * write time-out as in Offtake's notes on cards. Sectors are 512 bytes on every card. */
+ * Facts: SD Physical Layer Simplified Specification 4.10 (tokens, responses, start-up, 250 ms busy). A card is given up
+ * when it is busy for 2 s, far more than that allows. Sectors are 512 bytes on every card. */
 #ifndef OT_CARD_H
 #define OT_CARD_H
 

@@ -14,7 +14,7 @@
 #define TICKS_PER_S (1000u * OT_TICKS_PER_MS)
 #define BAUD_UNKNOWN 57600ul /* common practice for receivers, no source; only until a journal says otherwise */
 #define GAP_UNKNOWN 4u
-#define WRITE_MS 1000u
+#define WRITE_MS 2000u /* far above what cards are allowed: a slow line rides out even that */
 #define RETRY_MS 500u
 #define REFUSED_MAX 3u
 
