@@ -16,16 +16,6 @@
 
 static const uint8_t journal_name[11] OT_FLASH = {'O', 'F', 'F', 'T', 'A', 'K', 'E', ' ', 'J', 'N', 'L'};
 
-typedef struct {
-    uint32_t fat;         /* first sector of the first table */
-    uint32_t root;        /* FAT16: first sector; FAT32: first cluster */
-    uint32_t data;        /* sector of cluster 2 */
-    uint32_t clusters;    /* number of them */
-    uint16_t root_sectors; /* FAT16 only */
-    uint8_t cluster_size; /* sectors */
-    bool is_fat32;
-} volume;
-
 /* Read `size` bytes at `at` of a sector; a sector that reads badly is read again. */
 static bool read_part(uint32_t sector, uint16_t at, uint8_t *bytes, uint8_t size)
 {
@@ -82,8 +72,11 @@ static OT_NOINLINE uint8_t find_volume(uint32_t *first)
 
 #define BOOT(offset) (&ot_the_work.boot_sector[(offset) - OT_BOOT_SECTOR_FROM])
 
-static OT_NOINLINE uint8_t open_volume(volume *v)
+/* What it finds takes the boot sector's place. */
+static OT_NOINLINE uint8_t open_volume(void)
 {
+    ot_volume volume;
+    ot_volume *v = &volume;
     uint32_t first = 0;
     uint8_t state = find_volume(&first);
     if (state != OT_CARD_STATE_READY) {
@@ -111,17 +104,18 @@ static OT_NOINLINE uint8_t open_volume(volume *v)
     v->fat = first + reserved;
     v->data = first + before_data;
     v->root = v->is_fat32 ? ot_get_u32(BOOT(44)) : first + before_data - v->root_sectors;
+    ot_the_work.volume = volume;
     return v->clusters < 4085ul ? OT_CARD_STATE_NOT_FAT : OT_CARD_STATE_READY;
 }
 
-static bool is_cluster(const volume *v, uint32_t cluster) { return cluster >= 2u && cluster - 2u < v->clusters; }
+static bool is_cluster(const ot_volume *v, uint32_t cluster) { return cluster >= 2u && cluster - 2u < v->clusters; }
 
-static uint32_t cluster_sector(const volume *v, uint32_t cluster) { return v->data + (cluster - 2u) * v->cluster_size; }
+static uint32_t cluster_sector(const ot_volume *v, uint32_t cluster) { return v->data + (cluster - 2u) * v->cluster_size; }
 
 /* Read the table from `cluster` on for as long as each entry names the cluster next to its own, within one sector of the
  * table and for at most `limit` clusters. Returns how many clusters that is, `cluster` included, and in `after` the
  * entry of the last one; anything there that is not a cluster ends the chain. 0 when the card does not read. */
-static OT_NOINLINE uint16_t follow_row(const volume *v, uint32_t cluster, uint32_t limit, uint32_t *after)
+static OT_NOINLINE uint16_t follow_row(const ot_volume *v, uint32_t cluster, uint32_t limit, uint32_t *after)
 {
     uint8_t width = v->is_fat32 ? 4u : 2u;
     uint32_t at = cluster * width;
@@ -205,7 +199,7 @@ static uint8_t search_sectors(uint32_t sector, uint16_t count, entry *found)
     return state;
 }
 
-static OT_NOINLINE uint8_t search_root(const volume *v, entry *found)
+static OT_NOINLINE uint8_t search_root(const ot_volume *v, entry *found)
 {
     if (!v->is_fat32) {
         uint8_t state = search_sectors(v->root, v->root_sectors, found);
@@ -227,7 +221,7 @@ static OT_NOINLINE uint8_t search_root(const volume *v, entry *found)
 
 /* The file's chain as extents. They must ascend: so no chain that comes back to where it was passes, which would have
  * one block of the journal written over another. */
-static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, uint32_t blocks, ot_file *file)
+static OT_NOINLINE uint8_t read_chain(const ot_volume *v, uint32_t cluster, uint32_t blocks, ot_file *file)
 {
     uint32_t left = (blocks + v->cluster_size - 1u) / v->cluster_size;
     uint8_t count = 0;
@@ -266,17 +260,16 @@ static OT_NOINLINE uint8_t read_chain(const volume *v, uint32_t cluster, uint32_
 
 uint8_t ot_fat_find(ot_file *file, uint32_t *blocks)
 {
-    volume v = {0, 0, 0, 0, 0, 0, false};
     entry found = {0, 0, false};
-    uint8_t state = open_volume(&v);
+    uint8_t state = open_volume();
     if (state == OT_CARD_STATE_READY) {
-        state = search_root(&v, &found);
+        state = search_root(&ot_the_work.volume, &found);
     }
     if (state != OT_CARD_STATE_READY) {
         return state;
     }
     *blocks = found.size / OT_BLOCK_SIZE;
-    return *blocks < 2u ? OT_CARD_STATE_NO_JOURNAL : read_chain(&v, found.cluster, *blocks, file);
+    return *blocks < 2u ? OT_CARD_STATE_NO_JOURNAL : read_chain(&ot_the_work.volume, found.cluster, *blocks, file);
 }
 
 uint32_t ot_fat_sector(const ot_file *file, uint32_t block)

@@ -4,6 +4,7 @@
 #ifndef OT_FAT_H
 #define OT_FAT_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "ot_board.h"
@@ -16,6 +17,17 @@ typedef struct {
 typedef struct {
     ot_extent extents[OT_EXTENTS_MAX]; /* those that are not needed are empty */
 } ot_file;
+
+/* How the card's volume is laid out. */
+typedef struct {
+    uint32_t fat;          /* first sector of the first table */
+    uint32_t root;         /* FAT16: first sector; FAT32: first cluster */
+    uint32_t data;         /* sector of cluster 2 */
+    uint32_t clusters;     /* number of them */
+    uint16_t root_sectors; /* FAT16 only */
+    uint8_t cluster_size;  /* sectors */
+    bool is_fat32;
+} ot_volume;
 
 /* Find OFFTAKE.JNL in the root directory, and how many whole 512-byte blocks it has. Returns one of ot_card_state: ready, card_failed, not_fat, no_journal or
  * fragmented. */

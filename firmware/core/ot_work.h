@@ -5,6 +5,7 @@
 #include <stdint.h>
 
 #include "ot_block.h"
+#include "ot_fat.h"
 #include "ot_framer.h"
 #include "ot_port.h"
 #include "ot_spec.h"
@@ -14,6 +15,7 @@
 
 typedef union {
     uint8_t boot_sector[OT_BOOT_SECTOR_BYTES]; /* finding the file */
+    ot_volume volume;
     uint8_t journal_header[OT_HEAD_JOURNAL_HEADER_SIZE];
     ot_block_scan scan; /* looking for the tip */
     struct {
