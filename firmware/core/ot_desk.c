@@ -318,6 +318,8 @@ static OT_NOINLINE void on_speed(void)
     reply(OT_PACKET_SPEED_SET, &ot_packet_speed_set_layout, &set, 0, 0);
     ot_port_serial_drain();
     ot_port_serial_start(speed.baud, true);
+    desk.scanned = ot_ring_in(); /* what came at the old speed says nothing of the new one */
+    release_packet();
     uint32_t since = ot_port_tick();
     while (!ot_time_passed(since, OT_LINK_BAUD_TRIAL_MS)) {
         if (next_packet()) {

@@ -13,6 +13,7 @@
 #define ENTRY_SIZE 32u
 #define ATTRIBUTE_NO_FILE 0x18u /* volume label or folder; long names have the label bit */
 #define READ_TRIES 3u
+#define FAT_SECTORS_MAX 0x200000ul /* 2^28 entries of 4 bytes: all that FAT32 can number */
 
 static const uint8_t journal_name[11] OT_FLASH = {'O', 'F', 'F', 'T', 'A', 'K', 'E', ' ', 'J', 'N', 'L'};
 
@@ -96,11 +97,14 @@ static OT_NOINLINE uint8_t open_volume(void)
     uint32_t before_data = reserved + fat_size * fats + v->root_sectors;
     if (ot_get_u16(BOOT(11)) != OT_BLOCK_SIZE || v->cluster_size == 0u ||
         (v->cluster_size & (v->cluster_size - 1u)) != 0u || reserved == 0u || fats == 0u || fat_size == 0u ||
-        total <= before_data) {
+        fat_size > FAT_SECTORS_MAX || total <= before_data || first + total < first) {
         return OT_CARD_STATE_NOT_FAT;
     }
     v->clusters = (total - before_data) / v->cluster_size;
     v->is_fat32 = v->clusters >= 65525ul;
+    if (v->clusters + 2u > fat_size * (OT_BLOCK_SIZE / (v->is_fat32 ? 4u : 2u))) {
+        return OT_CARD_STATE_NOT_FAT; /* more clusters than the table has entries */
+    }
     v->fat = first + reserved;
     v->data = first + before_data;
     v->root = v->is_fat32 ? ot_get_u32(BOOT(44)) : first + before_data - v->root_sectors;
