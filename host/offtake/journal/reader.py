@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from heapq import merge
 
 from offtake.errors import DamageError
 from offtake.generated.records import BlockHeader, JournalHeader, Status
 from offtake.journal.codec import STATUS_WORDS
 from offtake.journal.frames import Frame, frames_of_intact
 from offtake.journal.runs import RunInfo, summarize_runs
-from offtake.journal.scan import Kind, Seen, Stretches, block_total, identify, walk
+from offtake.journal.scan import Kind, Seen, Stretch, Stretches, block_total, identify, walk
 from offtake.journal.source import ByteSource
 
 
@@ -59,23 +60,30 @@ class Journal:
         return stretches
 
     def _seen(self) -> Iterator[Seen]:
-        for shift, stretch in self._stretches.in_order():
-            for seen in walk(self._source, self.journal_id, stretch.first, stretch.last + 1):
-                if seen.kind is Kind.INTACT and seen.shift == shift:
-                    yield seen
+        # Stretches overlap in number where blocks were moved about.
+        walks = [self._seen_with(shift, stretch) for shift, stretch in self._stretches.in_order()]
+        return merge(*walks, key=lambda seen: (seen.position + seen.shift, seen.position))
+
+    def _seen_with(self, shift: int, stretch: Stretch) -> Iterator[Seen]:
+        for seen in walk(self._source, self.journal_id, stretch.first, stretch.last + 1, self._stretches.at_once):
+            if seen.kind is Kind.INTACT and seen.shift == shift:
+                yield seen
 
     def blocks(self) -> Iterator[Block]:
-        """Intact blocks of this journal in order of block number."""
+        """Intact blocks of this journal in order of block number; copies of one follow each other."""
         for seen in self._seen():
             if seen.header is not None:
                 yield Block(seen.position, seen.offset, seen.header, seen.data)
 
     def frames(self, run: int | None = None) -> Iterator[Frame]:
-        """Frames of intact blocks in order of block number, then place; those of ``run`` only if given."""
+        """Frames of intact blocks in order of block number, then place; those of ``run`` only if given.
+
+        A block that the file holds twice gives its frames twice: :func:`offtake.journal.frames.without_copies`.
+        """
         last_number: int | None = None
         for seen in self._seen():
             number = seen.position + seen.shift
-            broken = last_number is not None and number != last_number + 1
+            broken = last_number is not None and number > last_number + 1
             last_number = number
             if run is not None and seen.header is not None and seen.header.run_number != run:
                 continue

@@ -8,15 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from heapq import merge
+from itertools import groupby
+from operator import itemgetter
 
 from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE, JournalHeader, Status
-from offtake.journal.frames import Frame, frames_of_damaged, frames_of_intact
+from offtake.journal.frames import Frame, frames_of_damaged, frames_of_intact, numbers_tried
 from offtake.journal.runs import RunInfo, summarize_runs
 from offtake.journal.scan import (
     Identity,
     Kind,
     NextIntact,
     Seen,
+    Stretch,
     Stretches,
     block_total,
     candidate_numbers,
@@ -93,7 +97,6 @@ class Salvage:
         self._lap = lap_length(source, identity)
         # Without a valid header the file may begin with any block.
         self._first = 1 if identity.header else 0
-        self._ahead = NextIntact(source, self.journal_id)
         self._stretches = Stretches()
         self.account = self._take_account()
 
@@ -102,56 +105,72 @@ class Salvage:
         return summarize_runs(self.frames())
 
     def frames(self, run: int | None = None) -> Iterator[Frame]:
-        """Recovered frames in order of block number, then place; those of ``run`` (likely ones too) if given."""
+        """Recovered frames in order of block number, then place; those of ``run`` (likely ones too) if given.
+
+        A block that the file holds twice gives its frames twice: :func:`offtake.journal.frames.without_copies`.
+        """
+        # Stretches overlap in number where blocks were moved about.
+        walks = [self._walk_stretch(shift, stretch) for shift, stretch in self._stretches.in_order()]
         last_number: int | None = None
         broken = False
-        for shift, stretch in self._stretches.in_order():
-            before = stretch.before
-            for seen in walk(self._source, self.journal_id, stretch.first, stretch.last + 1):
-                if seen.kind is Kind.INTACT and seen.shift != shift:
-                    before = seen
-                    continue
-                if seen.kind in (Kind.FILL, Kind.FOREIGN):
-                    continue
-                number = seen.position + shift
-                broken = broken or (last_number is not None and number != last_number + 1)
-                found = False
-                for frame in self._frames_in(seen, before):
-                    if frame.block_number != number:
-                        continue
-                    found = True
-                    if run is None or frame.likely_run == run:
-                        yield frame._replace(after_damage=True) if broken else frame
-                    broken = False
-                if found or seen.kind is Kind.INTACT:
-                    last_number = number
-                    broken = broken or seen.kind is not Kind.INTACT
-                before = seen if seen.kind is Kind.INTACT else before
+        for number, copies in groupby(merge(*walks, key=itemgetter(0)), key=itemgetter(0)):
+            whole = False
+            found: list[Frame] = []
+            for _, intact, frames in copies:
+                whole = whole or intact
+                found += frames
+            broken = broken or (last_number is not None and number != last_number + 1)
+            for frame in sorted(found, key=lambda one: (one.offset % BLOCK_SIZE, one.offset)):
+                if run is None or frame.likely_run == run:
+                    yield frame._replace(after_damage=True) if broken else frame
+                broken = False
+            if found or whole:
+                last_number = number
+                broken = broken or not whole
 
-    def _frames_in(self, seen: Seen, before: Seen | None) -> Iterator[Frame]:
+    def _walk_stretch(self, shift: int, stretch: Stretch) -> Iterator[tuple[int, bool, list[Frame]]]:
+        """(block number, whether the block is intact, its frames) for what lies with ``shift``, in order."""
+        before = stretch.before
+        ahead = NextIntact(self._source, self.journal_id)
+        for seen in walk(self._source, self.journal_id, stretch.first, stretch.last + 1, self._stretches.at_once):
+            intact = seen.kind is Kind.INTACT
+            number = seen.position + shift
+            if seen.shift == shift if intact else number in self._numbers(seen, before, ahead):
+                frames = [one for one in self._frames_in(seen, before, ahead) if one.block_number == number]
+                yield number, intact, frames
+            before = seen if intact else before
+
+    def _frames_in(self, seen: Seen, before: Seen | None, ahead: NextIntact) -> Iterator[Frame]:
         if seen.kind is Kind.INTACT:
             return frames_of_intact(seen)
-        if self.journal_id is None or seen.kind not in (Kind.DAMAGED, Kind.TORN):
+        numbers = self._numbers(seen, before, ahead)
+        if self.journal_id is None or not numbers:
             return iter(())
-        after = self._ahead.after(seen.position)
-        numbers = candidate_numbers(seen.position, before, after, self._lap)
-        return frames_of_damaged(seen, self.journal_id, numbers, before, after)
+        return frames_of_damaged(seen, self.journal_id, numbers, before, ahead.after(seen.position))
+
+    def _numbers(self, seen: Seen, before: Seen | None, ahead: NextIntact) -> tuple[int, ...]:
+        """Block numbers under which a damaged or torn block may hold frames."""
+        if self.journal_id is None or seen.kind not in (Kind.DAMAGED, Kind.TORN):
+            return ()
+        numbers = candidate_numbers(seen.position, before, ahead.after(seen.position), self._lap)
+        return numbers_tried(seen, self.journal_id, numbers)
 
     def _take_account(self) -> Account:
         account = Account(self._source.size)
         if self.header is not None:
             account.structure_bytes += BLOCK_SIZE
         before: Seen | None = None
+        ahead = NextIntact(self._source, self.journal_id)
         at = self._first * BLOCK_SIZE
         for seen in walk(self._source, self.journal_id, self._first, block_total(self._source)):
-            self._account_block(account, seen, before)
+            self._account_block(account, seen, before, ahead)
             before = seen if seen.kind is Kind.INTACT else before
             at = seen.offset + len(seen.data)
         # A medium may return less than the size it gave.
         account.skip(at, max(0, account.size - at), "unreadable")
         return account
 
-    def _account_block(self, account: Account, seen: Seen, before: Seen | None) -> None:
+    def _account_block(self, account: Account, seen: Seen, before: Seen | None, ahead: NextIntact) -> None:
         reason = self._reason(seen)
         at = seen.offset
         end = at + len(seen.data)
@@ -162,7 +181,7 @@ class Salvage:
         if intact:
             account.structure_bytes += BLOCK_HEADER_SIZE
             at += BLOCK_HEADER_SIZE
-        for frame in self._frames_in(seen, before):
+        for frame in self._frames_in(seen, before, ahead):
             if not self._stretches.add(frame.block_number - frame.position, frame.position, before):
                 continue
             account.skip(at, frame.offset - at, reason)

@@ -28,10 +28,11 @@ from offtake.journal.codec import (
     parse_frame,
     read_block_header,
 )
-from offtake.journal.source import ByteSource, read_blocks
+from offtake.journal.source import CHUNK_BLOCKS, ByteSource, read_blocks
 
 # An untrusted file may hold as many ids as blocks; a real one holds a few.
 _IDS_MAX = 1024
+_AHEAD_BLOCKS = 4
 _ERASED = frozenset((0x00, 0xFF))
 
 
@@ -124,9 +125,11 @@ def classify(position: int, data: bytes, journal_id: int | None) -> Seen:
     return Seen(position, Kind.DAMAGED, status, None, data)
 
 
-def walk(source: ByteSource, journal_id: int | None, first: int, stop: int) -> Iterator[Seen]:
-    """Every block from position ``first`` up to ``stop``, classified, in file order; constant memory."""
-    for position, data in read_blocks(source, first, stop):
+def walk(
+    source: ByteSource, journal_id: int | None, first: int, stop: int, at_once: int = CHUNK_BLOCKS
+) -> Iterator[Seen]:
+    """Every block from position ``first`` up to ``stop``, classified, in file order; ``at_once`` blocks in memory."""
+    for position, data in read_blocks(source, first, stop, at_once):
         yield classify(position, data, journal_id)
 
 
@@ -146,6 +149,9 @@ def candidate_numbers(position: int, before: Seen | None, after: Seen | None, la
     shifts = [seen.shift for seen in (before, after) if seen is not None] or [0]
     if lap:
         shifts += [shift - lap for shift in shifts] + [shift + lap for shift in shifts]
+    if lap and after is None:
+        # At the file's end nothing shows whether the tip lies just before, and the block is a lap older.
+        shifts.append(shifts[0] - 2 * lap)
     numbers = dict.fromkeys(position + shift for shift in shifts)
     return tuple(number for number in numbers if 1 <= number <= U32_MAX)
 
@@ -184,6 +190,11 @@ class Stretches:
         """Shifts from the oldest content to the newest."""
         return sorted(self._by_shift.items())
 
+    @property
+    def at_once(self) -> int:
+        """Blocks to read at once for each shift, so that all of them together take no more memory than one."""
+        return max(1, CHUNK_BLOCKS // max(1, len(self._by_shift)))
+
 
 class NextIntact:
     """Finds the intact block after a position; remembers it, so that a damaged stretch is read ahead once."""
@@ -202,6 +213,7 @@ class NextIntact:
             return self._found
         self._from, self._known = position, True
         stop = block_total(self._source)
-        ahead = walk(self._source, self._journal_id, position + 1, stop)
+        # It is mostly the very next one.
+        ahead = walk(self._source, self._journal_id, position + 1, stop, _AHEAD_BLOCKS)
         self._found = next((seen for seen in ahead if seen.kind is Kind.INTACT), None)
         return self._found

@@ -43,8 +43,8 @@ class BlockCounts:
 
 @dataclass
 class VerifyReport:
-    """What :func:`verify` found. ``missing_blocks`` counts numbers between the first and the last block that no
-    intact block has. Past 1000 findings ``findings_left_out`` counts."""
+    """What :func:`verify` found. ``missing_blocks`` counts numbers that no intact block has, from the oldest
+    that can be left to the last. Past 1000 findings ``findings_left_out`` counts."""
 
     name: str
     size: int
@@ -90,7 +90,8 @@ def verify(source: ByteSource, name: str = "journal") -> VerifyReport:
     """Check everything and report. No content is an error: a source that is no journal gives a report that says so.
 
     Damage: a header or block that fails its checks, a block out of its place, a frame that fails within an intact
-    block or does not decode, a block number missing between the first and the last, a file that ends inside a block.
+    block or does not decode, a block number missing from the oldest that can be left to the last, a file that ends
+    inside a block.
     Notes: what a power cut or an older journal leaves behind rightly.
     """
     identity = identify(source)
@@ -98,13 +99,14 @@ def verify(source: ByteSource, name: str = "journal") -> VerifyReport:
     if identity.header is None:
         reason = identity.header_status.name.lower()
         report.add("damage", 0, 1, reason, f"the journal's header: {STATUS_WORDS[identity.header_status]}")
-    _check_blocks(source, report, lap_length(source, identity))
+    lap = lap_length(source, identity)
+    _check_blocks(source, report, lap)
     try:
         journal = Journal(source, name)
     except DamageError as error:
         report.add("damage", 0, 0, "not_a_journal", error.what)
         return report
-    _check_numbers(journal, report)
+    _check_numbers(journal, report, lap)
     report.runs = summarize_runs(_checked_frames(journal, report))
     _check_runs(report)
     return report
@@ -146,8 +148,8 @@ def _check_place(report: VerifyReport, seen: Seen, lap: int) -> None:
     """Does an intact block lie where its number belongs, and do its frames fill the bytes it says are used?"""
     if seen.header is None:
         return
-    if report.header is not None and (seen.shift < 0 or seen.shift % lap):
-        number = seen.header.block_number
+    number = seen.header.block_number
+    if report.header is not None and seen.position != 1 + (number - 1) % lap:
         text = f"block {number} is out of its place, {1 + (number - 1) % lap}"
         report.add("damage", seen.position, 1, "out_of_place", text)
     end = seen.offset + BLOCK_HEADER_SIZE
@@ -161,22 +163,34 @@ def _check_place(report: VerifyReport, seen: Seen, lap: int) -> None:
         report.add("damage", seen.position, 1, "bad_frame", text)
 
 
-def _check_numbers(journal: Journal, report: VerifyReport) -> None:
-    """Block numbers that are missing, or that come again, between the first and the last."""
+def _check_numbers(journal: Journal, report: VerifyReport, lap: int) -> None:
+    """Block numbers that are missing, or that come again, from the oldest that must be there to the last."""
     last: int | None = None
+    first_position = 0
     for block in journal.blocks():
         number = block.header.block_number
         if last is None:
             report.first_block = number
+            first_position = block.position
         elif number > last + 1:
-            missing = number - last - 1
-            report.missing_blocks += missing
-            text = f"blocks {last + 1} to {number - 1} are missing" if missing > 1 else f"block {number - 1} is missing"
-            report.add("damage", block.position, missing, "missing_blocks", text)
-        elif number <= last:
-            report.add("damage", block.position, 1, "out_of_order", f"block {number} comes after block {last}")
-        last = number if last is None else max(last, number)
+            _report_missing(report, block.position, last + 1, number - 1)
+        elif number == last:
+            report.add("damage", block.position, 1, "out_of_order", f"block {number} is there more than once")
+        last = number
     report.last_block = last
+    if report.header is None or report.first_block is None or last is None:
+        return
+    # Only a lap's worth of newer blocks takes the place of an older one.
+    oldest = max(1, last - lap + 1)
+    if report.first_block > oldest:
+        _report_missing(report, first_position, oldest, report.first_block - 1)
+
+
+def _report_missing(report: VerifyReport, position: int, first: int, last: int) -> None:
+    missing = last - first + 1
+    report.missing_blocks += missing
+    text = f"blocks {first} to {last} are missing" if missing > 1 else f"block {first} is missing"
+    report.add("damage", position, missing, "missing_blocks", text)
 
 
 def _checked_frames(journal: Journal, report: VerifyReport) -> Iterator[Frame]:
