@@ -20,7 +20,7 @@ __all__ = ["Bench", "Board", "real_time_ratio"]
 
 SECTOR = 512
 RECENT_BLOCKS = 64
-FAULT_LISTS = ("write_errors", "crc_errors", "read_errors", "read_crc_errors")
+FAULT_LISTS = ("write_errors", "crc_errors", "read_errors", "read_crc_errors", "silent_writes")
 
 
 class Bench(Chip):
@@ -236,6 +236,19 @@ class Bench(Chip):
         """Every data block that reached the card, refused ones too; see :data:`figures.WRITES`."""
         self._stats("bench_card_stats_t *", self._lib.bench_card_stats)
         return self._log(self._lib.bench_card_writes, WRITES)
+
+    def accepted_blocks(self) -> list[Recent]:
+        """Every block the card has accepted since the bench was made, oldest first, with what it replaced.
+
+        ``settled`` tells nothing here (see :attr:`writes` for the times); both lists agree in their order.
+        """
+        ffi = self._ffi
+        found: list[Recent] = []
+        lba = ffi.new("uint32_t *")
+        before, after = ffi.new(f"uint8_t[{SECTOR}]"), ffi.new(f"uint8_t[{SECTOR}]")
+        while self._lib.bench_card_block(self._bench, len(found), lba, before, after):
+            found.append(Recent(int(lba[0]), True, bytes(before), bytes(after)))
+        return found
 
     @property
     def commands(self) -> NDArray[np.void]:

@@ -55,7 +55,8 @@ class Card:
     """A card's kind and manners. Times are milliseconds; ordinals count from 0 since the bench was made.
 
     ``write_errors`` and ``crc_errors`` are refused data blocks (counting every data block that reaches the
-    card, refused ones too), ``read_errors`` answer with an error token, ``read_crc_errors`` with a wrong
+    card, refused ones too), ``silent_writes`` get no answer at all, ``read_errors`` answer with an error
+    token, ``read_crc_errors`` with a wrong
     CRC (both counting blocks read). ``keeps_transfer`` means that a block half sent when the card is
     deselected is still expected to go on, as after a reset of the chip alone. Protocol: SD Physical Layer
     Simplified Specification 4.10, chapter 7; the awkward manners are those reported by maintainers of SD
@@ -82,6 +83,7 @@ class Card:
     crc_errors: tuple[int, ...] = ()
     read_errors: tuple[int, ...] = ()
     read_crc_errors: tuple[int, ...] = ()
+    silent_writes: tuple[int, ...] = ()
     seed: int = 1
 
     def busy_cycles(self, frequency_hz: int) -> NDArray[np.uint64]:

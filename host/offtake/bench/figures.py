@@ -17,9 +17,11 @@ WRITES = np.dtype(
         ("ordinal", "<u4"),
         ("response", "<u4"),
         ("single", "<u4"),
+        ("began", "<u8"),
     ]
 )
-"""Data blocks that reached the card: cycles of acceptance and of the end of busy, where, and the answer."""
+"""Data blocks that reached the card: cycles of acceptance and of the end of busy, where, the answer, and the cycle at
+which the data token had come in."""
 
 FRAMING_ERROR = 1
 OVERRUN = 2

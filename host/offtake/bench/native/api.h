@@ -48,8 +48,9 @@ typedef struct {
     uint64_t durable;    /* cycle at which busy ended, or will end; 0 when the block was refused */
     uint32_t lba;
     uint32_t ordinal;    /* counts every data block that reached the card, refused ones too */
-    uint32_t response;   /* 5 accepted, 0x0B CRC error, 0x0D write error */
+    uint32_t response;   /* 5 accepted, 0x0B CRC error, 0x0D write error, 0xFF no answer */
     uint32_t single;     /* 1: CMD24 */
+    uint64_t began;      /* cycle at which its data token had been received */
 } bench_write_t;
 
 typedef struct {
@@ -170,3 +171,4 @@ uint8_t bench_bus_exchange(bench_t *bench, uint8_t mosi, uint32_t cycles);
 void bench_bus_wait(bench_t *bench, uint64_t cycles);
 uint32_t bench_card_recent(bench_t *bench, uint32_t back, uint32_t *lba, uint8_t *before, uint8_t *after,
                            uint32_t *settled);
+uint32_t bench_card_block(bench_t *bench, uint64_t index, uint32_t *lba, uint8_t *before, uint8_t *after);

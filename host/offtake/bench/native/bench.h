@@ -33,7 +33,8 @@ enum {
 enum { RESET_POWER_ON = 1, RESET_EXTERNAL = 2, RESET_BROWN_OUT = 4, RESET_WATCHDOG = 8 };
 enum { STATUS_REACHED = 0, STATUS_STOPPED = 1, STATUS_CRASHED = 2, STATUS_ASLEEP_FOR_EVER = 3 };
 enum { EVENT_FRAMING = 1, EVENT_OVERRUN = 2 };
-enum { FAULT_WRITE_ERROR = 0, FAULT_CRC_ERROR = 1, FAULT_READ_TOKEN = 2, FAULT_READ_CRC = 3, FAULT_KINDS = 4 };
+enum { FAULT_WRITE_ERROR = 0, FAULT_CRC_ERROR = 1, FAULT_READ_TOKEN = 2, FAULT_READ_CRC = 3, FAULT_SILENT = 4,
+       FAULT_KINDS = 5 };
 
 enum { EEPROM_BYTES = 1024, SECTOR = 512, RECENT = 64, FLASH_WORDS = 16384, VECTORS = 32 };
 
@@ -141,6 +142,7 @@ struct recent {
 struct flashfault {
     struct recent ring[RECENT];
     uint64_t count;
+    struct log all;            /* every block accepted since the bench was made, for the tests to compare with */
 };
 
 enum { OUT_ROOM = 1024 };
@@ -175,6 +177,7 @@ struct card {
     bool write_multi;
     uint32_t write_lba;
     uint32_t write_got;
+    uint64_t write_began;
     uint8_t block[SECTOR + 2];
     bool respond;              /* a data response token is due */
     uint8_t response;

@@ -6,7 +6,8 @@
 #include "bench.h"
 
 enum { TOKEN_SINGLE = 0xFE, TOKEN_MULTI = 0xFC, TOKEN_STOP = 0xFD };
-enum { RESPONSE_CRC = 0x0B, RESPONSE_WRITE_ERROR = 0x0D, ERROR_TOKEN_ECC = 0x04, ERROR_TOKEN_RANGE = 0x08 };
+enum { RESPONSE_CRC = 0x0B, RESPONSE_WRITE_ERROR = 0x0D, RESPONSE_NONE = 0xFF };
+enum { ERROR_TOKEN_ECC = 0x04, ERROR_TOKEN_RANGE = 0x08 };
 
 static uint8_t undriven(struct card *c)
 {
@@ -70,6 +71,7 @@ static void end_of_block(bench_t *b)
     bench_write_t *w = log_add(&c->writes, sizeof *w);
     memset(w, 0, sizeof *w);
     w->accepted = b->avr->cycle;
+    w->began = c->write_began;
     w->lba = c->write_lba;
     w->ordinal = (uint32_t)ordinal;
     w->single = c->write_multi ? 0u : 1u;
@@ -79,6 +81,8 @@ static void end_of_block(bench_t *b)
         c->response = RESPONSE_CRC;
     } else if (c->write_lba >= c->sectors || card_fault(c, FAULT_WRITE_ERROR, ordinal)) {
         c->response = RESPONSE_WRITE_ERROR;
+    } else if (card_fault(c, FAULT_SILENT, ordinal)) {
+        c->response = RESPONSE_NONE;
     } else {
         accept_block(b, w);
     }
@@ -114,6 +118,7 @@ static bool write_byte(bench_t *b, uint8_t mosi)
     if (mosi == (c->write_multi ? TOKEN_MULTI : TOKEN_SINGLE)) {
         c->write_state = WRITE_DATA;
         c->write_got = 0;
+        c->write_began = b->avr->cycle;
         return true;
     }
     if (c->write_multi && mosi == TOKEN_STOP) {
@@ -251,6 +256,7 @@ void card_power_on(bench_t *b)
 void card_free(bench_t *b)
 {
     struct card *c = &b->card;
+    log_free(&b->fault.all);
     free(c->busy);
     for (int i = 0; i < FAULT_KINDS; i++) {
         free(c->faults[i]);
