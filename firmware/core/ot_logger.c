@@ -74,6 +74,27 @@ static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
     logger.lossy = ot_framer_stage(OT_MESSAGE_LOSS, tick, &loss) || logger.lossy;
 }
 
+/* Put what the interrupt noticed on the shelf, once there is room for both kinds. */
+static OT_NOINLINE void stage_faults(void)
+{
+    if (logger.unsent != 0u && ot_framer_shelf_has_room(OT_MESSAGE_LOSS_SIZE)) {
+        stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick());
+        logger.unsent = 0;
+    }
+    uint16_t overruns;
+    uint16_t framings;
+    uint32_t tick;
+    if (!ot_framer_shelf_has_room(2u * OT_MESSAGE_LOSS_SIZE + OT_SHELF_HEAD) || !ot_ring_take_faults(&overruns, &framings, &tick)) {
+        return;
+    }
+    if (overruns != 0u) {
+        stage_loss(OT_LOSS_CAUSE_OVERRUN, overruns, tick);
+    }
+    if (framings != 0u) {
+        stage_loss(OT_LOSS_CAUSE_FRAMING, framings, tick);
+    }
+}
+
 /* The journal decides the settings. When they differ from those the line was heard with so far, what was heard was
  * heard wrongly: it is dropped and counted, and the board remembers the right ones for the next time. */
 static OT_NOINLINE void adopt_settings(void)
@@ -81,6 +102,8 @@ static OT_NOINLINE void adopt_settings(void)
     const ot_settings *s = &ot_the_journal.settings;
     if (byte_ticks_q8(s->baud) != ot_framer_byte_ticks_q8() || gap_ticks(s->baud, s->gap_bytes) != ot_ring.gap_ticks) {
         ot_port_settings_save(s->baud, s->gap_bytes);
+        ot_port_serial_stop();
+        stage_faults(); /* they were heard, though at another speed */
         uint32_t dropped = listen(s->baud, s->gap_bytes);
         if (dropped != 0u) {
             stage_loss(OT_LOSS_CAUSE_SETTINGS, dropped, ot_port_tick());
@@ -158,27 +181,6 @@ void ot_logger_start(void)
     }
     listen_as_before();
     try_mount();
-}
-
-/* Put what the interrupt noticed on the shelf, once there is room for both kinds. */
-static OT_NOINLINE void stage_faults(void)
-{
-    if (logger.unsent != 0u && ot_framer_shelf_has_room(OT_MESSAGE_LOSS_SIZE)) {
-        stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick());
-        logger.unsent = 0;
-    }
-    uint16_t overruns;
-    uint16_t framings;
-    uint32_t tick;
-    if (!ot_framer_shelf_has_room(2u * OT_MESSAGE_LOSS_SIZE + OT_SHELF_HEAD) || !ot_ring_take_faults(&overruns, &framings, &tick)) {
-        return;
-    }
-    if (overruns != 0u) {
-        stage_loss(OT_LOSS_CAUSE_OVERRUN, overruns, tick);
-    }
-    if (framings != 0u) {
-        stage_loss(OT_LOSS_CAUSE_FRAMING, framings, tick);
-    }
 }
 
 static OT_NOINLINE void stage_supply(void)

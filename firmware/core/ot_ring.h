@@ -28,7 +28,6 @@
 #define OT_RAW_MAX (OT_BLOCK_SPACE - OT_FRAME_HEAD_SIZE - 1u - OT_FRAME_CHECK_SIZE)
 #define OT_FAULT_FRAMING 1u
 #define OT_FAULT_OVERRUN 2u
-#define OT_FAULT_MISSED 4u /* the port took the byte from the line but has lost it */
 
 typedef struct {
     uint16_t position;
@@ -95,7 +94,7 @@ bool ot_ring_take_faults(uint16_t *overruns, uint16_t *framings, uint32_t *tick)
 
 OT_INLINE void ot_ring_fault(ot_ring_state *r, uint8_t faults, uint32_t tick)
 {
-    if (r->overruns == 0u && r->framings == 0u && faults != OT_FAULT_MISSED) {
+    if (r->overruns == 0u && r->framings == 0u) {
         r->fault_tick = tick;
     }
     if ((faults & OT_FAULT_OVERRUN) != 0u && r->overruns != 0xffffu) {
@@ -165,11 +164,8 @@ OT_INLINE void ot_ring_receive(ot_ring_state *r, uint8_t byte, uint8_t faults, u
         OT_RING_QUICK = (uint8_t)(quick - 1u);
         return;
     }
-    if ((faults & OT_FAULT_MISSED) != 0u || (uint16_t)(in - r->out) >= (uint16_t)(r->end - r->begin) ||
+    if ((uint16_t)(in - r->out) >= (uint16_t)(r->end - r->begin) ||
         (r->dropping && (ot_ring_mark_full(r) || (uint8_t)(r->loss_in + 1u - r->loss_out) >= OT_LOSSES))) {
-        r->stretch -= quick;
-        r->stop = in;
-        OT_RING_QUICK = 0;
         ot_ring_drop(r, in, tick);
         return;
     }

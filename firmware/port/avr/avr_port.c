@@ -160,6 +160,7 @@ static void eeprom_update(uint8_t at, uint8_t value)
     EECR |= _BV(EEPE);
     ot_port_unlock(state);
     while ((EECR & _BV(EEPE)) != 0u) {
+        avr_receive_drain();
     }
 }
 

@@ -4,7 +4,9 @@
  * ot_ring.h) goes into the ring; any other, with its status and the low byte of its tick, into a short queue, and then
  * all that follow it, until the queue is empty. The queue is emptied by the EEPROM's ready interrupt, which has no other
  * use here and stands for as long as it is enabled and nothing is being written: it serves as one that software can
- * request, and lets the other two through. The timer's overflow counts the upper part of the tick.
+ * request, and lets the other two through. When the queue is full the receive interrupt masks itself until it is empty
+ * again: what the line brings meanwhile waits in the chip, which says so when it could not hold it. The timer's overflow
+ * counts the upper part of the tick.
  *
  * Register facts: ATmega48A/PA/88A/PA/168A/PA/328/P datasheet (DS40002061A). */
 #include "avr_receive.h"
@@ -22,12 +24,14 @@
 #define TIMER_DIVIDER (_BV(CS21) | _BV(CS20)) /* 32: 4 us */
 #endif
 
-/* Registers without a purpose of their own, reached in one or two cycles. GPIOR1 is OT_RING_QUICK. */
+/* Registers without a purpose of their own, reached in one or two cycles. GPIOR1 is OT_RING_QUICK, and timer 0 stands. */
 #define LAST_LOW GPIOR2 /* low byte of the tick of the byte before */
+#define QUEUE_IN OCR0A  /* receive interrupt: low byte of the address where the queue's next byte goes */
+#define MASKED OCR0B    /* set-up only: UCSR0B without the receive interrupt */
 #define LATE 0          /* bit of GPIOR0: the next byte goes into the queue */
 #define DRAINING 1      /* bit of GPIOR0: the queue is being emptied */
 
-#define QUEUE_BYTES 4u /* power of two */
+#define QUEUE_PLACES 4u /* power of two */
 #define QUIET_MAX 0xffu
 
 /* Written by the overflow interrupt, and by the draining one, locked: the tick but for its low byte, which is timer 2. */
@@ -36,14 +40,16 @@ static volatile uint32_t tick_base;
 /* Likewise: overflows since the byte before, saturating. Not 0 while LATE is not set. */
 static volatile uint8_t quiet;
 
-/* Bytes that wait for the long way. */
+/* Bytes that wait for the long way: at most three, one place divides the newest from the oldest. It lies so that the low
+ * byte of an address in it wraps when one bit is cleared. */
 static struct {
-    uint8_t status[QUEUE_BYTES];
-    uint8_t low[QUEUE_BYTES]; /* of the tick */
-    uint8_t byte[QUEUE_BYTES];
-} queue;
-static volatile uint8_t queue_in; /* receive interrupt: bytes put in, wrapping; the newest is at its remainder */
-static volatile uint8_t queue_out;       /* draining interrupt: bytes taken out */
+    uint8_t status[QUEUE_PLACES];
+    uint8_t low[QUEUE_PLACES]; /* of the tick */
+    uint8_t byte[QUEUE_PLACES];
+} queue __attribute__((aligned(2u * QUEUE_PLACES)));
+
+/* Draining interrupt: low byte of the address of the place that was emptied last. */
+static volatile uint8_t queue_emptied;
 
 /* The overflow interrupt, by hand like the receive interrupt below, for it may come on top of everything: four bytes of
  * stack instead of eleven. */
@@ -123,12 +129,11 @@ __attribute__((used)) static void hold_receive_interrupt(void)
         "lds  r25, %[status]\n\t"
         "andi r25, %[faults]\n\t"
         "brne 1f\n\t"
-        "in   r30, %[last]\n\t"
-        "mov  r25, r24\n\t"
-        "sub  r25, r30\n\t" /* the pause */
+        "in   r25, %[last]\n\t"
+        "sub  r25, r24\n\t" /* the pause, negative */
         "lds  r30, %[gap]\n\t"
-        "cp   r30, r25\n\t"
-        "brlo 1f\n\t"
+        "add  r30, r25\n\t"
+        "brcc 1f\n\t" /* it is longer, or none at all */
         "in   r25, %[quick]\n\t"
         "subi r25, 1\n\t"
         "brcs 1f\n\t"
@@ -149,18 +154,19 @@ __attribute__((used)) static void hold_receive_interrupt(void)
         "reti\n"
         "1:\n\t"
         "sbi  %[state], %[late]\n\t"
-        "lds  r30, %[queue_in]\n\t"
-        "subi r30, -1\n\t"
-        "sts  %[queue_in], r30\n\t"
-        "andi r30, %[wrap]\n\t"
-        "ldi  r31, 0\n\t"
-        "subi r30, lo8(-(%[queue]))\n\t"
-        "sbci r31, hi8(-(%[queue]))\n\t"
-        "std  Z+%[size], r24\n\t"
+        "in   r30, %[queue_in]\n\t"
+        "ldi  r31, hi8(%[queue])\n\t"
+        "std  Z+%[places], r24\n\t"
         "lds  r24, %[status]\n\t" /* before the byte itself */
         "st   Z, r24\n\t"
         "lds  r24, %[data]\n\t"
-        "std  Z+2*%[size], r24\n\t"
+        "std  Z+2*%[places], r24\n\t"
+        "inc  r30\n\t"
+        "andi r30, %[wrap]\n\t"
+        "out  %[queue_in], r30\n\t"
+        "lds  r24, %[emptied]\n\t"
+        "cp   r24, r30\n\t"
+        "breq 2f\n\t"
         "sbis %[state], %[draining]\n\t"
         "sbi  %[eecr], %[request]\n\t"
         "pop  r31\n\t"
@@ -169,13 +175,25 @@ __attribute__((used)) static void hold_receive_interrupt(void)
         "pop  r24\n\t"
         "out  __SREG__, r24\n\t"
         "pop  r24\n\t"
+        "reti\n"
+        "2:\n\t" /* full, so its emptying has been requested */
+        "in   r24, %[masked]\n\t"
+        "sts  %[control], r24\n\t"
+        "pop  r31\n\t"
+        "pop  r30\n\t"
+        "pop  r25\n\t"
+        "pop  r24\n\t"
+        "out  __SREG__, r24\n\t"
+        "pop  r24\n\t"
         "reti"
         :
-        : [status] "n"(_SFR_MEM_ADDR(UCSR0A)), [data] "n"(_SFR_MEM_ADDR(UDR0)), [timer] "n"(_SFR_MEM_ADDR(TCNT2)),
-          [flags] "I"(_SFR_IO_ADDR(TIFR2)), [overflow] "I"(TOV2), [faults] "M"(_BV(FE0) | _BV(DOR0)),
-          [state] "I"(_SFR_IO_ADDR(GPIOR0)), [late] "I"(LATE), [draining] "I"(DRAINING), [last] "I"(_SFR_IO_ADDR(LAST_LOW)),
-          [quick] "I"(_SFR_IO_ADDR(OT_RING_QUICK)), [gap] "i"(&ot_ring.gap_low), [stretch] "i"(&ot_ring.stretch),
-          [queue] "i"(&queue), [queue_in] "i"(&queue_in), [wrap] "M"(QUEUE_BYTES - 1u), [size] "I"(QUEUE_BYTES),
+        : [status] "n"(_SFR_MEM_ADDR(UCSR0A)), [data] "n"(_SFR_MEM_ADDR(UDR0)), [control] "n"(_SFR_MEM_ADDR(UCSR0B)),
+          [timer] "n"(_SFR_MEM_ADDR(TCNT2)), [flags] "I"(_SFR_IO_ADDR(TIFR2)), [overflow] "I"(TOV2),
+          [faults] "M"(_BV(FE0) | _BV(DOR0)), [state] "I"(_SFR_IO_ADDR(GPIOR0)), [late] "I"(LATE),
+          [draining] "I"(DRAINING), [last] "I"(_SFR_IO_ADDR(LAST_LOW)), [quick] "I"(_SFR_IO_ADDR(OT_RING_QUICK)),
+          [gap] "i"(&ot_ring.gap_low), [stretch] "i"(&ot_ring.stretch), [queue] "i"(&queue), [places] "I"(QUEUE_PLACES),
+          [queue_in] "I"(_SFR_IO_ADDR(QUEUE_IN)), [wrap] "M"(0xffu - QUEUE_PLACES), [emptied] "i"(&queue_emptied),
+          [masked] "I"(_SFR_IO_ADDR(MASKED)),
           [eecr] "I"(_SFR_IO_ADDR(EECR)), [request] "I"(EERIE));
 }
 
@@ -185,6 +203,10 @@ OT_INLINE uint32_t last_tick(void)
     uint32_t base = tick_base - ((uint16_t)quiet << 8);
     return quiet == QUIET_MAX ? base - 0x10000u : base | LAST_LOW;
 }
+
+static uint8_t queue_after(uint8_t place) { return (uint8_t)((place + 1u) & (0xffu - QUEUE_PLACES)); }
+
+static bool queue_is_empty(void) { return queue_after(queue_emptied) == QUEUE_IN; }
 
 /* Leave the queue, which is empty: from here on the receive interrupt does alone. With interrupts off. */
 OT_INLINE void leave_queue(uint32_t last)
@@ -200,6 +222,7 @@ OT_INLINE void leave_queue(uint32_t last)
         GPIOR0 &= (uint8_t)~_BV(LATE);
     }
     GPIOR0 &= (uint8_t)~_BV(DRAINING);
+    UCSR0B |= _BV(RXCIE0);
 }
 
 /* The long way of a byte, with all that can befall it. */
@@ -209,29 +232,41 @@ ISR(EE_READY_vect)
     GPIOR0 |= _BV(DRAINING);
     ot_ring_state *ring = ot_over_pointer(&ot_ring);
     uint32_t last = last_tick();
-    while (queue_out != queue_in) {
+    while (!queue_is_empty()) {
         uint32_t tick = tick_now();
-        uint8_t at = (uint8_t)(++queue_out & (QUEUE_BYTES - 1u));
+        uint8_t place = queue_after(queue_emptied);
+        uint8_t at = place & (QUEUE_PLACES - 1u);
         uint8_t status = queue.status[at];
         uint8_t byte = queue.byte[at];
-        bool overtaken = (uint8_t)(queue_in - queue_out) >= QUEUE_BYTES;
         tick -= (uint8_t)((uint8_t)tick - queue.low[at]);
+        queue_emptied = place;
         sei();
         uint32_t pause = tick - last;
         last = tick;
         ot_ring_receive(ring, byte,
                         (uint8_t)(((status & _BV(FE0)) != 0u ? OT_FAULT_FRAMING : 0u) |
-                                  ((status & _BV(DOR0)) != 0u ? OT_FAULT_OVERRUN : 0u) | (overtaken ? OT_FAULT_MISSED : 0u)),
+                                  ((status & _BV(DOR0)) != 0u ? OT_FAULT_OVERRUN : 0u)),
                         tick, pause < OT_PAUSE_MAX ? (uint16_t)pause : OT_PAUSE_MAX);
         cli();
     }
     leave_queue(last);
 }
 
+/* The draining interrupt does not come while the EEPROM is being written: who waits for that calls it. */
+void avr_receive_drain(void)
+{
+    cli();
+    if (queue_is_empty()) {
+        sei();
+    } else {
+        __asm__ volatile("call __vector_22" ::: "memory"); /* returns with interrupts on */
+    }
+}
+
 void ot_port_serial_stop(void)
 {
     UCSR0B = 0;
-    while ((GPIOR0 & _BV(DRAINING)) != 0u || queue_out != queue_in) {
+    while ((GPIOR0 & _BV(DRAINING)) != 0u || !queue_is_empty()) {
     }
 }
 
@@ -245,13 +280,16 @@ void ot_port_serial_start(uint32_t baud, bool transmit)
     UBRR0 = (uint16_t)((doubled ? divider : divider / 2u) - 1u);
     UCSR0A = doubled ? _BV(U2X0) : 0u;
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
-    UCSR0B = (uint8_t)(_BV(RXCIE0) | _BV(RXEN0) | (transmit ? _BV(TXEN0) : 0u));
+    MASKED = (uint8_t)(_BV(RXEN0) | (transmit ? _BV(TXEN0) : 0u));
+    UCSR0B = MASKED | _BV(RXCIE0);
 }
 
 
 void avr_clock_start(void)
 {
     quiet = QUIET_MAX;
+    queue_emptied = (uint8_t)(uint16_t)&queue;
+    QUEUE_IN = queue_after(queue_emptied);
     GPIOR0 = _BV(LATE);
     TCCR2A = 0;
     TCCR2B = TIMER_DIVIDER;
