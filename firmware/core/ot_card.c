@@ -21,8 +21,8 @@
 #define STOP_BUSY_MS 2000u
 
 static struct {
-    bool by_block;      /* high capacity: addresses count sectors */
-    bool multi_open;    /* a multi-block write is under way */
+    bool by_block : 1;   /* high capacity: addresses count sectors */
+    bool multi_open : 1; /* a multi-block write is under way */
     uint32_t next;      /* the sector it would take next */
     uint16_t crc;       /* of the data being read */
     uint16_t read_left; /* bytes of the sector still to come */

@@ -11,6 +11,7 @@
 #define LOOK_PAST 16u     /* blocks looked at one by one past the end */
 #define DAMAGED_MAX 1024u /* damaged blocks left alone before giving up */
 #define READ_TRIES 3u
+#define RUNS_AHEAD 16u   /* runs that may have left nothing but damaged blocks */
 
 static uint32_t lap_blocks(const ot_journal *j) { return j->settings.blocks - 1u; }
 
@@ -85,17 +86,39 @@ static uint8_t read_block(const ot_journal *j, uint32_t position, ot_block_heade
 /* The search keeps the newest block known so far in the journal itself; position 0: none. */
 enum { PLACE_FREE, PLACE_NEWER, PLACE_DAMAGED };
 
+/* Whether the card still reads what it read before. */
+static OT_NOINLINE bool card_reads(const ot_journal *j)
+{
+    ot_block_header header;
+    bool blank;
+    return read_block(j, 0, &header, &blank) != OT_SHORT_INPUT;
+}
+
 /* What lies at `position`: a newer block of this journal, in its place, to which the tip then moves; something damaged,
- * which may have been one; or what may be written over: a blank, another journal's block, an earlier lap's. */
+ * which may have been one; or what may be written over: a blank, another journal's block, an earlier lap's. Nothing is
+ * looked at any more once the card has stopped reading. */
 static OT_NOINLINE uint8_t look_at(ot_journal *j, uint32_t position)
 {
     ot_block_header header;
     bool blank;
-    if (read_block(j, position, &header, &blank) != OT_OK) {
+    if (j->card_failed) {
+        return PLACE_FREE;
+    }
+    header.journal_id = (uint32_t)~j->settings.journal_id;
+    uint8_t status = read_block(j, position, &header, &blank);
+    if (status == OT_SHORT_INPUT && !card_reads(j)) {
+        j->card_failed = true;
+    }
+    bool newer = header.journal_id == j->settings.journal_id && header.block_number > j->number &&
+                 (header.block_number - 1u) % lap_blocks(j) == position - 1u;
+    if (status != OT_OK) {
+        /* Its frames may be sound: no other run may get the number they bear. */
+        if (newer && (uint16_t)(header.run_number - j->last_run) <= RUNS_AHEAD) {
+            j->last_run = header.run_number;
+        }
         return blank ? PLACE_FREE : PLACE_DAMAGED;
     }
-    if (header.journal_id != j->settings.journal_id || header.block_number <= j->number ||
-        (header.block_number - 1u) % lap_blocks(j) != position - 1u) {
+    if (!newer) {
         return PLACE_FREE;
     }
     j->position = position;
@@ -138,17 +161,26 @@ static OT_NOINLINE bool look_far(ot_journal *j, uint32_t at)
 }
 
 /* Look at the blocks behind the tip one by one. The tip moves on to newer ones and past damaged ones: a place that may
- * hold something of ours, though damaged, is left alone. False when there is more damage than can be. */
+ * hold something of ours, though damaged, is left alone. Looked at is one place more than damage is passed over, since
+ * there recording may have gone on when a place read badly that now reads well. False when there is more damage than can
+ * be. */
 static bool look_past(ot_journal *j)
 {
     uint16_t damaged = 0;
-    for (uint32_t at = j->position + 1u; at < j->settings.blocks && at - j->position <= LOOK_PAST; at++) {
-        if (look_at(j, at) == PLACE_DAMAGED) {
-            j->number += at - j->position;
-            j->position = at;
+    uint32_t last = j->position;
+    for (uint32_t at = last + 1u;
+         at < j->settings.blocks && (at - j->position <= LOOK_PAST + 1u || at == last + 1u) && damaged < DAMAGED_MAX; at++) {
+        uint8_t place = look_at(j, at);
+        if (place == PLACE_NEWER) {
+            last = at;
+        } else if (place == PLACE_DAMAGED && (at - j->position <= LOOK_PAST || at == last + 1u)) {
+            last = at;
             damaged++;
         }
     }
+    j->newest = (uint16_t)j->number;
+    j->number += last - j->position;
+    j->position = last;
     return damaged < DAMAGED_MAX;
 }
 
@@ -159,6 +191,7 @@ static OT_NOINLINE bool find_tip(ot_journal *j)
     j->position = 0;
     j->number = 0;
     j->last_run = 0;
+    j->card_failed = false;
     (void)newer_from(j, 1);
     do {
         bisect(j);
@@ -180,7 +213,11 @@ uint8_t ot_journal_open(ot_journal *j)
     if (status != OT_OK || j->settings.blocks > blocks) {
         return OT_CARD_STATE_NO_JOURNAL;
     }
-    if (!find_tip(j)) {
+    bool found = find_tip(j);
+    if (j->card_failed) {
+        return OT_CARD_STATE_CARD_FAILED;
+    }
+    if (!found) {
         return OT_CARD_STATE_DAMAGED;
     }
     return ot_journal_advance(j) ? OT_CARD_STATE_READY : OT_CARD_STATE_FULL;

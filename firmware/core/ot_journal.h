@@ -25,6 +25,8 @@ typedef struct {
     uint32_t position; /* where the next block goes: 1 to blocks - 1 */
     uint32_t number;   /* the number it gets */
     uint16_t last_run; /* the newest, which may be the one being recorded; 0: none yet */
+    uint16_t newest;   /* when it was opened: low half of the newest whole block's number */
+    bool card_failed;  /* while it was opened */
 } ot_journal;
 
 /* Take the 512 bytes of a journal header from `next` and decode them. One of ot_errors. */

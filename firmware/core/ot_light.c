@@ -3,7 +3,8 @@
 #include "ot_flash.h"
 #include "ot_port.h"
 
-#define STEP_TICKS 12500ul /* 50 ms */
+#define UNIT_TICKS_LOG 4u /* 64 us: 16 bits of that reach 4 s */
+#define STEP_UNITS 781u   /* 50 ms */
 
 static const uint8_t steps[OT_LIGHT_STEP_BYTES] OT_FLASH = OT_LIGHT_STEPS;
 
@@ -11,8 +12,10 @@ static struct {
     uint8_t pattern; /* where the pattern begins in `steps` */
     uint8_t at;      /* the step that is playing */
     uint8_t left;    /* units of it that remain */
-    uint32_t since;
+    uint16_t since; /* in units */
 } light;
+
+static uint16_t now(void) { return (uint16_t)(ot_port_tick() >> UNIT_TICKS_LOG); }
 
 static void play(uint8_t at)
 {
@@ -25,17 +28,17 @@ void ot_light_set(ot_light pattern)
 {
     if (light.left == 0u || light.pattern != (uint8_t)pattern) {
         light.pattern = (uint8_t)pattern;
-        light.since = ot_port_tick();
+        light.since = now();
         play(light.pattern);
     }
 }
 
 void ot_light_poll(void)
 {
-    if (ot_port_tick() - light.since < STEP_TICKS) {
+    if ((uint16_t)(now() - light.since) < STEP_UNITS) {
         return;
     }
-    light.since += STEP_TICKS;
+    light.since = (uint16_t)(light.since + STEP_UNITS);
     light.left--;
     if (light.left == 0u) {
         uint8_t next = (uint8_t)(light.at + 1u);

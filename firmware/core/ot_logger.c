@@ -30,7 +30,7 @@ static struct {
     uint32_t supply_at;
     uint32_t unsent;  /* line bytes that a block of the card's has lost, and that are not staged yet */
     uint32_t at_risk; /* line bytes that the newest block accounts for, should the card lose it */
-    uint16_t next;    /* low half of the number after that block's, and of its journal's id */
+    uint16_t newest;  /* low half of that block's number, and of its journal's id */
     uint16_t id;
     uint8_t refused;
     bool recording : 1;
@@ -143,11 +143,11 @@ static OT_NOINLINE void begin_run(void)
     logger.recording = true;
 }
 
-/* The card was up before and is again. If the block that it took last is not on it, it was lost with the card's power. */
+/* The card was up before and is again. If the block that it took last is not whole on it, it was lost with the card's power. */
 static void settle_risk(void)
 {
     if (logger.id == (uint16_t)ot_the_journal.settings.journal_id &&
-        (int16_t)((uint16_t)ot_the_journal.number - logger.next) < 0) {
+        (int16_t)(ot_the_journal.newest - logger.newest) < 0) {
         logger.unsent += logger.at_risk;
     }
     logger.at_risk = 0;
@@ -223,14 +223,14 @@ static void end_full(void)
 static OT_NOINLINE void on_accepted(void)
 {
     logger.at_risk = ot_framer_release();
+    logger.newest = (uint16_t)ot_the_journal.number;
+    logger.id = (uint16_t)ot_the_journal.settings.journal_id;
     logger.refused = 0;
     logger.busy = true;
     logger.since = ot_port_tick();
     if (!ot_journal_advance(&ot_the_journal)) {
         end_full();
     }
-    logger.next = (uint16_t)ot_the_journal.number;
-    logger.id = (uint16_t)ot_the_journal.settings.journal_id;
 }
 
 static OT_NOINLINE void on_not_taken(ot_card_answer answer)
@@ -264,6 +264,8 @@ static bool is_last_block(void)
            ot_the_journal.position + 1u == ot_the_journal.settings.blocks;
 }
 
+static bool is_old(const ot_plan *plan) { return ot_time_passed(plan->open_tick, ot_the_journal.settings.close_ms); }
+
 static void record(void)
 {
     const ot_plan *plan = &ot_the_work.block.plan;
@@ -281,11 +283,13 @@ static void record(void)
     if (ot_ring_fill() == 0u) {
         ot_ring_close_loss();
     }
-    ot_framer_plan();
+    if (!ot_framer_plan_holds() || is_old(plan)) {
+        ot_framer_plan();
+    }
     if (!plan->any) {
         return;
     }
-    bool old = ot_time_passed(plan->open_tick, ot_the_journal.settings.close_ms);
+    bool old = is_old(plan);
     if (is_last_block() && (plan->full || old) && !logger.end_staged) {
         /* The shelf goes first in a block, so the end has its place; line bytes that no longer fit come too late. */
         ot_message_run_end end = {OT_END_REASON_JOURNAL_FULL};

@@ -5,7 +5,7 @@
 #include <stdint.h>
 
 #define OT_TICK_NS 4000ul
-#define OT_RING_BYTES 1484u
+#define OT_RING_BYTES 1488u
 #define OT_DESK_STACK_BYTES 64u
 #define OT_EXTENTS_MAX 4u
 #define OT_CLOCK_ATMEGA328P_16MHZ 16000000ul

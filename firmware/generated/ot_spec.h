@@ -75,7 +75,7 @@ typedef enum {
     OT_LOSS_CAUSE_OVERRUN = 2, /* The chip's receiver overran: at least this many bytes never reached the ring. */
     OT_LOSS_CAUSE_FRAMING = 3, /* A byte came without its stop bit: wrong speed, noise or a break; it was logged as read. */
     OT_LOSS_CAUSE_SETTINGS = 4, /* Heard before the journal was read, at a speed it does not name: dropped, the count is exact. */
-    OT_LOSS_CAUSE_CARD = 5, /* Bytes of a block that the card lost after it took it, or refused when they had made room; the count is exact. */
+    OT_LOSS_CAUSE_CARD = 5, /* Bytes of a block that does not stand whole on the card, which lost it after it took it, or refused it when they had made room; the count is exact. */
 } ot_loss_cause;
 
 /* Why a run ended. */

@@ -34,11 +34,11 @@
 #define BANDGAP_MV 1100ul
 #define SUPPLY_SETTLE 4u /* conversions thrown away while the bandgap settles */
 
-/* Written by port_start() before interrupts are on. */
-static uint8_t reset_cause;
-
-/* Main loop only: conversions still to come before one counts; 0: none is under way. */
-static uint8_t supply_conversions;
+/* Main loop only. */
+static struct {
+    uint8_t reset_cause : 4;        /* written before interrupts are on */
+    uint8_t supply_conversions : 4; /* still to come before one counts; 0: none is under way */
+} port;
 
 uint8_t ot_port_lock(void)
 {
@@ -108,16 +108,16 @@ void ot_port_supply_start(void)
 {
     ADMUX = ADC_BANDGAP;
     ADCSRA = _BV(ADEN) | _BV(ADSC) | _BV(ADPS2) | _BV(ADPS1) | (F_CPU > 8000000ul ? _BV(ADPS0) : 0u); /* 125 kHz */
-    supply_conversions = SUPPLY_SETTLE + 1u;
+    port.supply_conversions = SUPPLY_SETTLE + 1u;
 }
 
 bool ot_port_supply_ready(uint16_t *supply_mv)
 {
-    if (supply_conversions == 0u || (ADCSRA & _BV(ADSC)) != 0u) {
+    if (port.supply_conversions == 0u || (ADCSRA & _BV(ADSC)) != 0u) {
         return false;
     }
-    supply_conversions--;
-    if (supply_conversions != 0u) {
+    port.supply_conversions--;
+    if (port.supply_conversions != 0u) {
         ADCSRA |= _BV(ADSC);
         return false;
     }
@@ -189,7 +189,7 @@ void ot_port_settings_save(uint32_t baud, uint8_t gap_bytes)
     }
 }
 
-uint8_t ot_port_reset_cause(void) { return reset_cause; }
+uint8_t ot_port_reset_cause(void) { return port.reset_cause; }
 
 uint8_t ot_port_board_code(void) { return BOARD_CODE; }
 
@@ -198,10 +198,10 @@ uint8_t ot_port_board_code(void) { return BOARD_CODE; }
  * price is the wait for a greeting, in which the line is not heard. */
 static void take_reset_cause(void)
 {
-    reset_cause = MCUSR & 0x0fu;
+    port.reset_cause = (uint8_t)MCUSR & 0x0fu;
     MCUSR = 0;
-    if (reset_cause == 0u) {
-        reset_cause = OT_RESET_CAUSE_EXTERNAL;
+    if (port.reset_cause == 0u) {
+        port.reset_cause = OT_RESET_CAUSE_EXTERNAL;
     }
 }
 

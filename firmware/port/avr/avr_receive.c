@@ -34,19 +34,19 @@
 #define QUEUE_PLACES 4u /* power of two */
 #define QUIET_MAX 0xffu
 
-/* Written by the overflow interrupt, and by the draining one, locked: the tick but for its low byte, which is timer 2. */
-static volatile uint32_t tick_base;
-
-/* Likewise: overflows since the byte before, saturating. Not 0 while LATE is not set. */
-static volatile uint8_t quiet;
-
-/* Bytes that wait for the long way: at most three, one place divides the newest from the oldest. It lies so that the low
- * byte of an address in it wraps when one bit is cleared. */
+/* Bytes that wait for the long way: at most three, one place divides the newest from the oldest. They lie so that the low
+ * byte of an address in `status` wraps when one bit is cleared; as all the initialised data there is this lies first in
+ * memory, which leaves no gap before it, nor, with the tick in it, after. */
 static struct {
     uint8_t status[QUEUE_PLACES];
     uint8_t low[QUEUE_PLACES]; /* of the tick */
     uint8_t byte[QUEUE_PLACES];
-} queue __attribute__((aligned(2u * QUEUE_PLACES)));
+    /* Written by the overflow interrupt, and by the draining one, locked: the tick but for its low byte, timer 2. */
+    volatile uint32_t tick_base;
+} queue __attribute__((aligned(2u * QUEUE_PLACES), section(".data")));
+
+/* Likewise: overflows since the byte before, saturating. Not 0 while LATE is not set. */
+static volatile uint8_t quiet;
 
 /* Draining interrupt: low byte of the address of the place that was emptied last. */
 static volatile uint8_t queue_emptied;
@@ -84,13 +84,13 @@ __attribute__((used)) static void hold_overflow_interrupt(void)
         "pop  r24\n\t"
         "reti"
         :
-        : [state] "I"(_SFR_IO_ADDR(GPIOR0)), [late] "I"(LATE), [quiet] "i"(&quiet), [base] "i"(&tick_base));
+        : [state] "I"(_SFR_IO_ADDR(GPIOR0)), [late] "I"(LATE), [quiet] "i"(&quiet), [base] "i"(&queue.tick_base));
 }
 
 /* With interrupts off. An overflow that has not been served yet counts already. */
 OT_INLINE uint32_t tick_now(void)
 {
-    uint32_t base = tick_base;
+    uint32_t base = queue.tick_base;
     uint8_t low = TCNT2;
     if ((TIFR2 & _BV(TOV2)) != 0u && low < 0x80u) {
         base += 0x100u;
@@ -200,7 +200,7 @@ __attribute__((used)) static void hold_receive_interrupt(void)
 /* Tick of the byte before, where it is known; else one that is long ago. With interrupts off. */
 OT_INLINE uint32_t last_tick(void)
 {
-    uint32_t base = tick_base - ((uint16_t)quiet << 8);
+    uint32_t base = queue.tick_base - ((uint16_t)quiet << 8);
     return quiet == QUIET_MAX ? base - 0x10000u : base | LAST_LOW;
 }
 
@@ -213,9 +213,9 @@ OT_INLINE void leave_queue(uint32_t last)
 {
     if ((TIFR2 & _BV(TOV2)) != 0u) {
         TIFR2 = _BV(TOV2);
-        tick_base += 0x100u;
+        queue.tick_base += 0x100u;
     }
-    uint8_t overflows = (uint8_t)((uint16_t)(tick_base >> 8) - (uint16_t)(last >> 8));
+    uint8_t overflows = (uint8_t)((uint16_t)(queue.tick_base >> 8) - (uint16_t)(last >> 8));
     quiet = overflows;
     LAST_LOW = (uint8_t)last;
     if (overflows == 0u) {

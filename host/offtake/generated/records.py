@@ -104,7 +104,7 @@ class LossCause(IntEnum):
     SETTINGS = 4
     """Heard before the journal was read, at a speed it does not name: dropped, the count is exact."""
     CARD = 5
-    """Bytes of a block that the card lost after it took it, or refused when they had made room; the count is exact."""
+    """Bytes of a block that does not stand whole on the card, which lost it after it took it, or refused it when they had made room; the count is exact."""
 
 
 class EndReason(IntEnum):
