@@ -12,7 +12,7 @@ from offtake.hostcore import codec
 
 JOURNAL_ID = 0x5EED0001
 RUN_START, RAW, RAW_MORE, LOSS, SUPPLY, RUN_END = 1, 2, 3, 4, 5, 6
-RING_FULL, OVERRUN, FRAMING = 1, 2, 3
+RING_FULL, OVERRUN, FRAMING, SETTINGS, CARD = 1, 2, 3, 4, 5
 
 
 def header_block(

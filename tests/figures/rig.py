@@ -23,7 +23,7 @@ from offtake.firmware_build import ENVIRONMENTS, build
 __all__ = ["JournalImage", "Rig", "noise", "one_stall", "rig_for"]
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
-from card_image import JournalImage, header_block, make_journal
+from card_image import CARD, RING_FULL, JournalImage, header_block, make_journal
 
 CLOCKS_HZ = {"atmega328p_16mhz": 16_000_000, "atmega328p_8mhz": 8_000_000}
 LINE_START_MS = 700.0

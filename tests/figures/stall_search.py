@@ -2,7 +2,7 @@
 
 A run is the real image on the bench with one long busy time on an otherwise quick card. It survives when every byte
 of the line is on the card, in order, and nothing was counted as lost. The longest survived time is searched by
-bisection to 1 ms; at each time several phases are tried (other blocks, other bytes, other offsets of the line against
+bisection to 0.1 ms; at each time several phases are tried (other blocks, other bytes, other offsets of the line against
 the chip's clock), and all of them have to survive.
 """
 
@@ -12,13 +12,15 @@ from dataclasses import dataclass
 
 from offtake.bench.cards import Card, constant, uniform
 from offtake.errors import DamageError
-from rig import BLOCK_LINE_BYTES, LINE_START_MS, JournalImage, Rig, noise, one_stall
+from rig import BLOCK_LINE_BYTES, CARD, LINE_START_MS, RING_FULL, JournalImage, Rig, noise, one_stall
 
 BAUDS = (9_600, 38_400, 57_600, 115_200, 230_400, 250_000)
 RAM_BYTES = 2048
 """Of the whole chip: nothing could hold more of a line while the card takes nothing."""
 TAIL_BLOCKS = 3
 SETTLE_MS = 1500.0
+STEP_MS = 0.1
+"""How finely the search looks; a byte at 115,200 baud is 0.087 ms."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ class StallRow:
 
     baud: int
     line_bd: float
-    survived_ms: int
+    survived_ms: float
     lost_at_next_ms: Outcome
     limit_ms: float
     misread: str
@@ -98,17 +100,17 @@ class StallSearch:
             bench.run_line(then_ms=SETTLE_MS)
             uart = bench.uart
         seen = self.journal.read()
-        lost = sum(count for causes in seen.lost.values() for cause, count in causes.items() if cause == 1)
+        lost = sum(count for causes in seen.lost.values() for cause, count in causes.items() if cause in (RING_FULL, CARD))
         data = b"".join(bytes(seen.data[run]) for run in sorted(seen.data))
         return Outcome(uart.sent, uart.read, data == payload, lost, uart.overrun_lost, uart.framing_errors)
 
-    def stall(self, phase: Phase, stall_ms: int, line_bd: float) -> Outcome:
+    def stall(self, phase: Phase, stall_ms: float, line_bd: float) -> Outcome:
         """One run with one stall."""
         during = int(stall_ms * line_bd / 10_000) + 1
         payload = noise((phase.block + 1 + TAIL_BLOCKS) * BLOCK_LINE_BYTES + during, phase.seed)
         return self.run(payload, line_bd, one_stall(phase.block, stall_ms), shift_ms=phase.shift_ms)
 
-    def first_loss(self, stall_ms: int, line_bd: float) -> Outcome | None:
+    def first_loss(self, stall_ms: float, line_bd: float) -> Outcome | None:
         """The first phase that loses something at this busy time; None when all survive."""
         for phase in self.phases:
             outcome = self.stall(phase, stall_ms, line_bd)
@@ -125,7 +127,7 @@ def longest_stall(rig: Rig, baud: int, *, phases: tuple[Phase, ...] = PHASES) ->
     """The table's line for one speed; 0 ms where the line is not sustained even on the quick card.
 
     The search's premise, that a longer stall never survives where a shorter one does not, is checked beside the end:
-    the time found and the two before it survive in all phases, and the next one does not.
+    the time found and three before it survive in all phases, and the next one does not.
 
     :raises DamageError: the premise does not hold.
     """
@@ -137,26 +139,26 @@ def longest_stall(rig: Rig, baud: int, *, phases: tuple[Phase, ...] = PHASES) ->
         misread = f"line misread: divisor error {100 * (rig.own_rate(baud) / baud - 1):+.1f} % ({reached})"
         line_bd = rig.own_rate(baud)
     limit_ms = RAM_BYTES * 10_000 / line_bd
-    low, high = 1, int(limit_ms) + 1
-    at_low, at_high = search.first_loss(low, line_bd), search.first_loss(high, line_bd)
+    low, high = 10, int(limit_ms / STEP_MS) + 1  # steps
+    at_low, at_high = search.first_loss(low * STEP_MS, line_bd), search.first_loss(high * STEP_MS, line_bd)
     if at_low is not None:
         return StallRow(baud, line_bd, 0, at_low, limit_ms, misread)
     if at_high is None:
-        raise DamageError(f"{high} ms are survived at {baud} baud", expected=f"at most the limit of {limit_ms:.1f} ms")
+        raise DamageError(f"{high * STEP_MS:.1f} ms are survived at {baud} baud", expected=f"at most the limit of {limit_ms:.1f} ms")
     while high - low > 1:
         middle = (low + high) // 2
-        lost = search.first_loss(middle, line_bd)
+        lost = search.first_loss(middle * STEP_MS, line_bd)
         if lost is None:
             low = middle
         else:
             high, at_high = middle, lost
-    for stall_ms in (low - 1, low - 2):
-        if stall_ms > 0 and search.first_loss(stall_ms, line_bd) is not None:
-            raise DamageError(f"at {baud} baud {low} ms are survived and {stall_ms} ms are not")
-    return StallRow(baud, line_bd, low, at_high, limit_ms, misread)
+    for shorter in (low - 1, low - 2, low - 10):
+        if shorter > 0 and search.first_loss(shorter * STEP_MS, line_bd) is not None:
+            raise DamageError(f"at {baud} baud {low * STEP_MS:.1f} ms are survived and {shorter * STEP_MS:.1f} ms are not")
+    return StallRow(baud, line_bd, round(low * STEP_MS, 1), at_high, limit_ms, misread)
 
 
-def floor_holds(rig: Rig, baud: int, stall_ms: int, *, phases: tuple[Phase, ...]) -> Outcome | None:
+def floor_holds(rig: Rig, baud: int, stall_ms: float, *, phases: tuple[Phase, ...]) -> Outcome | None:
     """None when ``stall_ms`` survives at the speed the line can be read at, else the first loss."""
     search = StallSearch(rig, baud, phases=phases)
     line_bd = rig.own_rate(baud) if search.unstalled(baud).misread else float(baud)

@@ -26,13 +26,13 @@ def slow() -> Iterator[Rig]:
 
 @pytest.mark.parametrize("baud", BAUDS)
 def test_the_committed_stall_is_survived(fast: Rig, baud: int) -> None:
-    floor = int(LIMITS.boards[fast.board].stall_ms[baud])
+    floor = LIMITS.boards[fast.board].stall_ms[baud]
     assert floor_holds(fast, baud, floor, phases=PHASES[:2]) is None
 
 
 @pytest.mark.parametrize("baud", [57_600, 115_200])
 def test_the_committed_stall_is_survived_at_8_mhz(slow: Rig, baud: int) -> None:
-    floor = int(LIMITS.boards[slow.board].stall_ms[baud])
+    floor = LIMITS.boards[slow.board].stall_ms[baud]
     assert floor_holds(slow, baud, floor, phases=PHASES[:2]) is None
 
 
@@ -55,7 +55,7 @@ def test_a_misread_line_is_told_from_a_loss(fast: Rig) -> None:
 
 def test_a_stall_shorter_than_the_floor_is_told() -> None:
     outcome = Outcome(1, 1, True, 0, 0, 0)
-    row = StallRow(9_600, 9_600.0, int(LIMITS.boards["atmega328p_16mhz"].stall_ms[9_600]) - 1, outcome, 2133.0, "")
+    row = StallRow(9_600, 9_600.0, LIMITS.boards["atmega328p_16mhz"].stall_ms[9_600] - 1, outcome, 2133.0, "")
     (sentence,) = crossed_stalls([row], LIMITS.boards["atmega328p_16mhz"])
     assert sentence.startswith("9,600 baud: ")
 
