@@ -83,6 +83,18 @@ static OT_NOINLINE uint8_t staged_size(uint8_t at)
 
 static uint8_t after_staged(uint8_t at) { return (uint8_t)(at + OT_SHELF_HEAD + staged_size(at)); }
 
+bool ot_framer_add_loss(uint32_t count)
+{
+    for (uint8_t at = 0; at != framer.shelf_size; at = after_staged(at)) {
+        uint8_t *payload = &framer.shelf[at + OT_SHELF_HEAD];
+        if (framer.shelf[at + 4u] == OT_MESSAGE_LOSS && payload[0] == OT_LOSS_CAUSE_CARD) {
+            ot_put_u32(&payload[1], ot_get_u32(&payload[1]) + count);
+            return true;
+        }
+    }
+    return false;
+}
+
 static OT_NOINLINE uint32_t computed_tick(const ot_walk *walk)
 {
     uint16_t since = (uint16_t)(walk->position - walk->burst_at);
@@ -238,9 +250,9 @@ static void aim_cut(const ot_plan *plan)
 {
     const ot_walk *stop = &plan->stop;
     if (plan->full) {
-        ot_ring_aim_cut((uint16_t)(stop->position + OT_RAW_MAX));
+        ot_ring_aim_cut((uint16_t)(stop->position + OT_RAW_MAX), stop->position);
     } else if (stop->room > RAW_MIN) {
-        ot_ring_aim_cut((uint16_t)(stop->limit + stop->room));
+        ot_ring_aim_cut((uint16_t)(stop->limit + stop->room), (uint16_t)(stop->limit + stop->room));
     }
 }
 

@@ -42,6 +42,8 @@ void ot_framer_begin_run(uint32_t tick);
 
 /* Encode a message without a tail and put it on the shelf, behind what is there. False when there is no room now. */
 bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record) __attribute__((warn_unused_result));
+/* Add to a loss of the card's that is on the shelf; false when there is none. */
+bool ot_framer_add_loss(uint32_t count);
 bool ot_framer_shelf_has_room(uint8_t size);
 
 /* Plan the next block, in ot_the_work, from what waits now. */

@@ -17,6 +17,7 @@
 #define WRITE_MS 2000u /* far above what cards are allowed: a slow line rides out even that */
 #define RETRY_MS 500u
 #define REFUSED_MAX 3u
+#define SUPPLY_ROOM (OT_MESSAGE_SUPPLY_SIZE + OT_SHELF_HEAD + OT_MESSAGE_LOSS_SIZE) /* a loss finds room after it */
 
 ot_journal ot_the_journal;
 
@@ -74,12 +75,22 @@ static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
     logger.lossy = ot_framer_stage(OT_MESSAGE_LOSS, tick, &loss) || logger.lossy;
 }
 
+/* One loss of the card's stands on the shelf for all, before the ring's bytes, where they were. */
+static OT_NOINLINE void stage_unsent(void)
+{
+    if (ot_framer_add_loss(logger.unsent)) {
+        logger.unsent = 0;
+    } else if (ot_framer_shelf_has_room(OT_MESSAGE_LOSS_SIZE)) {
+        stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick());
+        logger.unsent = 0;
+    }
+}
+
 /* Put what the interrupt noticed on the shelf, once there is room for both kinds. */
 static OT_NOINLINE void stage_faults(void)
 {
-    if (logger.unsent != 0u && ot_framer_shelf_has_room(OT_MESSAGE_LOSS_SIZE)) {
-        stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick());
-        logger.unsent = 0;
+    if (logger.unsent != 0u) {
+        stage_unsent();
     }
     uint16_t overruns;
     uint16_t framings;
@@ -187,7 +198,7 @@ static OT_NOINLINE void stage_supply(void)
 {
     ot_message_supply supply;
     uint32_t now = ot_port_tick();
-    if (ot_framer_shelf_has_room(OT_MESSAGE_SUPPLY_SIZE) && ot_port_supply_ready(&supply.supply_mv)) {
+    if (ot_framer_shelf_has_room(SUPPLY_ROOM) && ot_port_supply_ready(&supply.supply_mv)) {
         if (!ot_framer_stage(OT_MESSAGE_SUPPLY, now, &supply)) {
             return; /* cannot be: the shelf had room just above */
         }

@@ -62,12 +62,12 @@ uint8_t *ot_ring_at(uint16_t position)
     return &r->begin[at >= back ? (uint16_t)(at - back) : (uint16_t)(at + (uint16_t)(r->end - r->begin) - back)];
 }
 
-void ot_ring_aim_cut(uint16_t cut)
+void ot_ring_aim_cut(uint16_t cut, uint16_t due)
 {
     ot_ring_state *r = ot_over_pointer(&ot_ring);
     uint8_t state = ot_port_lock();
     uint16_t in = accepted();
-    if ((uint16_t)(cut - in) <= ot_ring_size() && r->cut != cut) {
+    if ((uint16_t)(cut - in) <= ot_ring_size() && r->cut != cut && r->cut != due) {
         /* The stretch may reach past the new cut: it ends here. */
         r->stretch -= OT_RING_QUICK;
         r->stop = in;

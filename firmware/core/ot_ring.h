@@ -82,8 +82,8 @@ uint8_t *ot_ring_at(uint16_t position);
 
 static inline uint16_t ot_ring_size(void) { return (uint16_t)(ot_ring.end - ot_ring.begin); }
 
-/* A new raw frame must begin at `cut`, unless more bytes than that have come already. */
-void ot_ring_aim_cut(uint16_t cut);
+/* A new raw frame must begin at `cut`, unless more bytes than that have come already, or one is to begin at `due`. */
+void ot_ring_aim_cut(uint16_t cut, uint16_t due);
 
 /* Ends a loss that is still being counted, when no byte follows that would end it. Only with an empty ring: the next
  * byte then needs no mark to be told from those before the loss. */

@@ -20,7 +20,7 @@ from offtake.card import locate_in_image, make_card_image, prepare_in_image
 from offtake.errors import UsageError
 from offtake.firmware_build import ENVIRONMENTS, build
 
-__all__ = ["JournalImage", "Rig", "noise", "one_stall", "rig_for"]
+__all__ = ["CARD", "RING_FULL", "JournalImage", "Rig", "noise", "one_stall", "rig_for"]
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
 from card_image import CARD, RING_FULL, JournalImage, header_block, make_journal

@@ -100,7 +100,7 @@ class StallSearch:
             bench.run_line(then_ms=SETTLE_MS)
             uart = bench.uart
         seen = self.journal.read()
-        lost = sum(count for causes in seen.lost.values() for cause, count in causes.items() if cause in (RING_FULL, CARD))
+        lost = sum(causes.get(cause, 0) for causes in seen.lost.values() for cause in (RING_FULL, CARD))
         data = b"".join(bytes(seen.data[run]) for run in sorted(seen.data))
         return Outcome(uart.sent, uart.read, data == payload, lost, uart.overrun_lost, uart.framing_errors)
 
@@ -144,7 +144,8 @@ def longest_stall(rig: Rig, baud: int, *, phases: tuple[Phase, ...] = PHASES) ->
     if at_low is not None:
         return StallRow(baud, line_bd, 0, at_low, limit_ms, misread)
     if at_high is None:
-        raise DamageError(f"{high * STEP_MS:.1f} ms are survived at {baud} baud", expected=f"at most the limit of {limit_ms:.1f} ms")
+        found = f"{high * STEP_MS:.1f} ms are survived at {baud} baud"
+        raise DamageError(found, expected=f"at most the limit of {limit_ms:.1f} ms")
     while high - low > 1:
         middle = (low + high) // 2
         lost = search.first_loss(middle * STEP_MS, line_bd)
@@ -154,7 +155,8 @@ def longest_stall(rig: Rig, baud: int, *, phases: tuple[Phase, ...] = PHASES) ->
             high, at_high = middle, lost
     for shorter in (low - 1, low - 2, low - 10):
         if shorter > 0 and search.first_loss(shorter * STEP_MS, line_bd) is not None:
-            raise DamageError(f"at {baud} baud {low * STEP_MS:.1f} ms are survived and {shorter * STEP_MS:.1f} ms are not")
+            found = f"at {baud} baud {low * STEP_MS:.1f} ms are survived and {shorter * STEP_MS:.1f} ms are not"
+            raise DamageError(found)
     return StallRow(baud, line_bd, round(low * STEP_MS, 1), at_high, limit_ms, misread)
 
 

@@ -13,8 +13,8 @@ from table_cli import parser, run, verdict, write_json
 WHAT = f"""\
 The longest time a card may be busy before the logger loses a byte, against the
 speed of a saturated line. The real firmware runs on the bench against a card
-that is busy for 1 ms after each block, but once for longer; found to 0.1 ms, the
-worst of {len(PHASES)} phases. The limit is what the chip's whole RAM could hold: {RAM_BYTES:,}
+that is busy for 1 ms after each block, but once for longer; found to 0.1 ms,
+the worst of {len(PHASES)} phases. The limit is what the chip's whole RAM could hold: {RAM_BYTES:,}
 bytes at the line's byte rate. Then the fastest line that the board sustains
 (tests/limits.toml), saturated for 60 s on a card with busy times of 1 to 5 ms.
 Without --board: the 16 MHz board. Takes a minute or two."""
@@ -58,10 +58,8 @@ def print_row(row: StallRow, floor: float) -> None:
     how = f"{lost.counted_lost:,} dropped by the ring" if lost.counted_lost else f"{lost.overrun_lost:,} by overrun"
     if row.survived_ms == 0:
         how += ": not sustained"
-    print(
-        f"{row.baud:>7,}{mark} {row.survived_ms:>6.1f} ms {row.share:>10.3f} {row.limit_ms:>7.0f} {floor:>8g} ms  {how}",
-        flush=True,
-    )
+    figures = f"{row.survived_ms:>6.1f} ms {row.share:>10.3f} {row.limit_ms:>7.0f} {floor:>8g} ms"
+    print(f"{row.baud:>7,}{mark} {figures}  {how}", flush=True)
 
 
 def print_notes(rows: list[StallRow]) -> None:

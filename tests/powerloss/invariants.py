@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from ground import OLDER_ID, Ground
-from offtake.generated.records import BLOCK_SPACE, FRAME_CHECK_SIZE, FRAME_HEAD_SIZE
+from ground import JOURNAL_ID, OLDER_ID, Ground
+from offtake.generated.records import BLOCK_MAGIC, BLOCK_SPACE, FRAME_CHECK_SIZE, FRAME_HEAD_SIZE
+from offtake.journal.codec import read_block_header
 from offtake.spec.load import find_spec_folder, load_spec
 from salvaged import frames_recovered, nothing_invented, salvaged
 from story import Session, Story
@@ -110,7 +111,8 @@ def inside_journal(story: Story) -> str | None:
 
 def next_run(story: Story) -> str | None:
     """After each cut the logger starts again on the same card: run number last + 1, everything recorded. The last run
-    is the last of which the card still returns anything, out of a torn block too: no two power-ups share a number."""
+    is the last of which the card still returns anything, out of a torn block too: no two power-ups share a number. A
+    torn block whose header names a run of which nothing else is left may pass that number over."""
     last, before = story.last, story.sessions[-1]
     if last.hung:
         return last.hung
@@ -120,12 +122,23 @@ def next_run(story: Story) -> str | None:
         return f"{len(last.blocks)} blocks were written to a full journal" if last.blocks else None
     expected = max((frame.likely_run or 0 for frame in salvaged(before)[1]), default=0) + 1
     account = follow(last.lives[0], 0, last.blocks)
-    if account.runs != [expected]:
+    if account.runs != [expected] and account.runs != [_named(before, story.ground, expected) + 1]:
         return f"the next run is {account.runs or 'not there'}, expected {expected}"
     came_to_end = not story.ground.wraps and any(_number(block.after) == story.ground.lap for block in last.blocks)
     if account.logged != len(last.lives[0].heard) and not came_to_end:
         return f"the next run logged {account.logged} of {len(last.lives[0].heard)} bytes"
     return None
+
+
+def _named(session: Session, ground: Ground, number: int) -> int:
+    """``number`` if a block's header names that run, in its place and of this journal, whatever the block's check says;
+    else 0."""
+    for position, data in enumerate(blocks_of(session.journal)):
+        header = read_block_header(data)
+        in_place = position > 0 and (header.block_number - 1) % ground.lap == position - 1
+        if data[0] == BLOCK_MAGIC and header.journal_id == JOURNAL_ID and in_place and header.run_number == number:
+            return number
+    return 0
 
 
 def recovery_idempotent(story: Story) -> str | None:

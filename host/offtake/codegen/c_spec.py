@@ -30,7 +30,8 @@ def render_header(spec: Spec, banner: str) -> str:
         out += _struct(record, _prefix(spec, record))
     out += ["/* Known messages by code; a code without fields known to this spec has a null layout. */"]
     out += ["extern const ot_layout *const ot_message_layouts[OT_MESSAGE_CODE_LAST + 1u] OT_FLASH;", ""]
-    out += ["/* CRC-32/ISO-HDLC, byte by byte: the table's entries, their lowest bytes first. */", "extern const uint8_t ot_crc32_planes[4][256] OT_FLASH OT_FLASH_PAGED;", ""]
+    out += ["/* CRC-32/ISO-HDLC, byte by byte: the table's entries, their lowest bytes first. */"]
+    out += ["extern const uint8_t ot_crc32_planes[4][256] OT_FLASH OT_FLASH_PAGED;", ""]
     out += ["#endif", ""]
     return "\n".join(out)
 
