@@ -256,16 +256,6 @@ static void aim_cut(const ot_plan *plan)
     }
 }
 
-bool ot_framer_plan_holds(void)
-{
-    const ot_plan *plan = &ot_the_work.block.plan;
-    const ot_walk *stop = &plan->stop;
-    /* Until a run's start is out there may be no plan in that memory yet. */
-    return !framer.run_due && plan->any && !plan->full && stop->shelf_at == framer.shelf_size &&
-           stop->mark_at == ot_ring.mark_in && stop->loss_at == ot_ring.loss_in && stop->position != ot_ring.out &&
-           (uint16_t)(ot_ring_in() - stop->position) < stop->room;
-}
-
 void ot_framer_plan(void)
 {
     step frame;

@@ -49,10 +49,6 @@ bool ot_framer_shelf_has_room(uint8_t size);
 /* Plan the next block, in ot_the_work, from what waits now. */
 void ot_framer_plan(void);
 
-/* Whether the last plan still tells all but how many bytes of its last piece have come since, too few to fill the block: so
- * an idle turn of the main loop is short, and a full block goes out at once. */
-bool ot_framer_plan_holds(void);
-
 /* Put the planned block's 512 bytes: the body of an ot_card_write(). */
 void ot_framer_write(uint32_t journal_id, uint32_t block_number, uint16_t run_number);
 

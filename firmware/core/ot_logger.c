@@ -294,9 +294,7 @@ static void record(void)
     if (ot_ring_fill() == 0u) {
         ot_ring_close_loss();
     }
-    if (!ot_framer_plan_holds() || is_old(plan)) {
-        ot_framer_plan();
-    }
+    ot_framer_plan();
     if (!plan->any) {
         return;
     }
