@@ -30,6 +30,7 @@
 #define MASKED OCR0B    /* set-up only: UCSR0B without the receive interrupt */
 #define LATE 0          /* bit of GPIOR0: the next byte goes into the queue */
 #define DRAINING 1      /* bit of GPIOR0: the queue is being emptied */
+#define UNTIMED 2       /* bit of GPIOR0: no pause matters, so an overflow of the timer does not either (the desk) */
 
 #define QUEUE_PLACES 4u /* power of two */
 #define QUIET_MAX 0xffu
@@ -61,6 +62,7 @@ __attribute__((used)) static void hold_overflow_interrupt(void)
         "push r24\n\t"
         "in   r24, __SREG__\n\t"
         "push r24\n\t"
+        "sbis %[state], %[untimed]\n\t"
         "sbi  %[state], %[late]\n\t"
         "lds  r24, %[quiet]\n\t"
         "inc  r24\n\t"
@@ -84,7 +86,7 @@ __attribute__((used)) static void hold_overflow_interrupt(void)
         "pop  r24\n\t"
         "reti"
         :
-        : [state] "I"(_SFR_IO_ADDR(GPIOR0)), [late] "I"(LATE), [quiet] "i"(&quiet), [base] "i"(&queue.tick_base));
+        : [state] "I"(_SFR_IO_ADDR(GPIOR0)), [late] "I"(LATE), [untimed] "I"(UNTIMED), [quiet] "i"(&quiet), [base] "i"(&queue.tick_base));
 }
 
 /* With interrupts off. An overflow that has not been served yet counts already. */
@@ -218,7 +220,7 @@ OT_INLINE void leave_queue(uint32_t last)
     uint8_t overflows = (uint8_t)((uint16_t)(queue.tick_base >> 8) - (uint16_t)(last >> 8));
     quiet = overflows;
     LAST_LOW = (uint8_t)last;
-    if (overflows == 0u) {
+    if (overflows == 0u || (GPIOR0 & _BV(UNTIMED)) != 0u) {
         GPIOR0 &= (uint8_t)~_BV(LATE);
     }
     GPIOR0 &= (uint8_t)~_BV(DRAINING);
@@ -280,6 +282,7 @@ void ot_port_serial_start(uint32_t baud, bool transmit)
     UBRR0 = (uint16_t)((doubled ? divider : divider / 2u) - 1u);
     UCSR0A = doubled ? _BV(U2X0) : 0u;
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
+    GPIOR0 = _BV(LATE) | (ot_ring.gap_ticks == OT_PAUSE_MAX ? _BV(UNTIMED) : 0u);
     MASKED = (uint8_t)(_BV(RXEN0) | (transmit ? _BV(TXEN0) : 0u));
     UCSR0B = MASKED | _BV(RXCIE0);
 }
