@@ -195,7 +195,8 @@ static OT_NOINLINE bool walk_ring(ot_walk *walk, uint32_t open_tick, step *frame
     return true;
 }
 
-/* The next frame that fits, in order, after a run's start: the shelf, then the ring with its losses. False at the end; `full` says why. */
+/* The next frame that fits, in order, after a run's start: the shelf, then the ring with its losses. False at the end;
+ * `full` says why. */
 static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full)
 {
     if (*full) {

@@ -69,19 +69,19 @@ uint8_t ot_logger_mount(void (*idle)(void))
     return ot_card_start(idle) ? ot_journal_open(&ot_the_journal) : (uint8_t)OT_CARD_STATE_NO_CARD;
 }
 
-static void stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
+/* False when the shelf is full. */
+static bool stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
 {
     ot_message_loss loss = {cause, count};
-    logger.lossy = ot_framer_stage(OT_MESSAGE_LOSS, tick, &loss) || logger.lossy;
+    bool staged = ot_framer_stage(OT_MESSAGE_LOSS, tick, &loss);
+    logger.lossy = staged || logger.lossy;
+    return staged;
 }
 
 /* One loss of the card's stands on the shelf for all, before the ring's bytes, where they were. */
 static OT_NOINLINE void stage_unsent(void)
 {
-    if (ot_framer_add_loss(logger.unsent)) {
-        logger.unsent = 0;
-    } else if (ot_framer_shelf_has_room(OT_MESSAGE_LOSS_SIZE)) {
-        stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick());
+    if (ot_framer_add_loss(logger.unsent) || stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick())) {
         logger.unsent = 0;
     }
 }
@@ -99,10 +99,10 @@ static OT_NOINLINE void stage_faults(void)
         return;
     }
     if (overruns != 0u) {
-        stage_loss(OT_LOSS_CAUSE_OVERRUN, overruns, tick);
+        (void)stage_loss(OT_LOSS_CAUSE_OVERRUN, overruns, tick); /* the shelf has room for both */
     }
     if (framings != 0u) {
-        stage_loss(OT_LOSS_CAUSE_FRAMING, framings, tick);
+        (void)stage_loss(OT_LOSS_CAUSE_FRAMING, framings, tick);
     }
 }
 
@@ -116,8 +116,8 @@ static OT_NOINLINE void adopt_settings(void)
         ot_port_serial_stop();
         stage_faults(); /* they were heard, though at another speed */
         uint32_t dropped = listen(s->baud, s->gap_bytes);
-        if (dropped != 0u) {
-            stage_loss(OT_LOSS_CAUSE_SETTINGS, dropped, ot_port_tick());
+        if (dropped != 0u && !stage_loss(OT_LOSS_CAUSE_SETTINGS, dropped, ot_port_tick())) {
+            logger.unsent += dropped; /* the shelf is full of the card's troubles: counted with them */
         }
     }
 }

@@ -5,13 +5,11 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/* The card's bus. `begin` starts one byte out, `end` waits for it and returns the byte that came in. */
-void ot_port_spi_begin(uint8_t out);
-uint8_t ot_port_spi_end(void);
+/* The card's bus. */
 void ot_port_spi_fast(bool fast); /* false: 100 to 400 kHz, for the card's start */
 void ot_port_card_select(bool on);
 
-uint8_t ot_port_spi(uint8_t out); /* both */
+uint8_t ot_port_spi(uint8_t out); /* one byte out; returns the one that came in */
 
 /* The registers of the checks that a block's bytes go through on their way to the card. */
 typedef struct {

@@ -49,19 +49,12 @@ uint8_t ot_port_lock(void)
 
 void ot_port_unlock(uint8_t state) { SREG = state; }
 
-void ot_port_spi_begin(uint8_t out) { SPDR = out; }
-
-uint8_t ot_port_spi_end(void)
+uint8_t ot_port_spi(uint8_t out)
 {
+    SPDR = out;
     while ((SPSR & _BV(SPIF)) == 0u) {
     }
     return SPDR;
-}
-
-uint8_t ot_port_spi(uint8_t out)
-{
-    ot_port_spi_begin(out);
-    return ot_port_spi_end();
 }
 
 void ot_port_spi_fast(bool fast)

@@ -29,7 +29,6 @@ static struct {
     uint32_t turn_ns;
     uint64_t last_tick;
     uint8_t reset_cause;
-    uint8_t answer;
     bool fast;
     bool listening;
     bool supply_started;
@@ -57,18 +56,11 @@ static void pass(uint32_t ns)
     }
 }
 
-void ot_port_spi_begin(uint8_t out)
-{
-    host.answer = host.exchange(out);
-    pass(host.fast ? SPI_FAST_NS : SPI_SLOW_NS);
-}
-
-uint8_t ot_port_spi_end(void) { return host.answer; }
-
 uint8_t ot_port_spi(uint8_t out)
 {
-    ot_port_spi_begin(out);
-    return ot_port_spi_end();
+    uint8_t answer = host.exchange(out);
+    pass(host.fast ? SPI_FAST_NS : SPI_SLOW_NS);
+    return answer;
 }
 
 void ot_port_spi_put(const uint8_t *bytes, uint16_t count, ot_checks *checks)
