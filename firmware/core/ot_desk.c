@@ -17,7 +17,7 @@
 
 #define SECTOR_NONE 0xfffffffful
 #define FIELDS_MAX 24u /* longest request but `header`, which is not copied */
-#define HEADER_PACKET (2u + OT_BLOCK_SIZE + 2u)
+#define PACKET_MAX (2u + OT_BLOCK_SIZE + 2u + 3u) /* the longest request, `header`, and its coding's own bytes */
 #define PACKET_OVERHEAD 4u /* kind, sequence, CRC-16 */
 
 /* Lives at the beginning of the ring's memory, so that it costs a recording logger nothing. */
@@ -108,8 +108,8 @@ static bool next_packet(void)
     for (;;) {
         uint16_t in = ot_ring_in();
         if (desk.scanned == in) {
-            if ((uint16_t)(in - ot_ring.out) >= ot_ring_size()) {
-                ot_ring_release(in, ot_ring.mark_in, ot_ring.loss_in); /* noise without an end: let it go */
+            if ((uint16_t)(in - ot_ring.out) > PACKET_MAX) {
+                ot_ring_release(in, ot_ring.mark_in, ot_ring.loss_in); /* noise without an end: what follows needs room */
             }
             return false;
         }

@@ -58,3 +58,10 @@ def test_a_block_written_at_the_desk_is_noticed(talk: fuzz_bench._Talk) -> None:
     talk._writes_seen = 0  # as if the desk had written what the recording wrote
     with pytest.raises(DeskError, match="was written at the desk"):
         talk._judge_writes()
+
+
+def test_noise_without_an_end_leaves_room_for_a_request(talk: fuzz_bench._Talk) -> None:
+    # Noise that all but filled the ring once left no room for the request after it, which then had no answer.
+    for count in (1, 518, 519, 520, 521, *range(840, 880, 3), 2600):
+        talk._send(b"\x55" * count)
+        talk._probe()
