@@ -9,7 +9,7 @@
 #include <stdint.h>
 
 /* Two faults, another loss, a supply voltage and a run's end can wait at once. */
-#define OT_SHELF_BYTES 43u
+#define OT_SHELF_BYTES 45u
 #define OT_SHELF_HEAD 5u /* of a staged frame: tick, code */
 
 /* Where a walk over the waiting frames stands. */

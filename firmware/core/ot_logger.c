@@ -17,6 +17,7 @@
 #define WRITE_MS 2000u /* far above what cards are allowed: a slow line rides out even that */
 #define RETRY_MS 500u
 #define REFUSED_MAX 3u
+#define BUSY_SHIFT 4u
 #define SUPPLY_ROOM (OT_MESSAGE_SUPPLY_SIZE + OT_SHELF_HEAD + OT_MESSAGE_LOSS_SIZE) /* a loss finds room after it */
 
 ot_journal ot_the_journal;
@@ -33,7 +34,8 @@ static struct {
     uint32_t at_risk; /* line bytes that the newest block accounts for, should the card lose it */
     uint16_t newest;  /* low half of that block's number, and of its journal's id */
     uint16_t id;
-    uint8_t refused;
+    uint16_t busy_longest; /* since the last supply frame, in 16 ticks */
+    uint8_t refused : 3;   /* up to REFUSED_MAX + 1 */
     bool recording : 1;
     bool busy : 1;
     bool lossy : 1;
@@ -199,6 +201,8 @@ static OT_NOINLINE void stage_supply(void)
     ot_message_supply supply;
     uint32_t now = ot_port_tick();
     if (ot_framer_shelf_has_room(SUPPLY_ROOM) && ot_port_supply_ready(&supply.supply_mv)) {
+        supply.card_busy_ms = (uint16_t)(((uint32_t)logger.busy_longest << BUSY_SHIFT) / OT_TICKS_PER_MS);
+        logger.busy_longest = 0;
         if (!ot_framer_stage(OT_MESSAGE_SUPPLY, now, &supply)) {
             return; /* cannot be: the shelf had room just above */
         }
@@ -277,6 +281,14 @@ static bool is_last_block(void)
 
 static bool is_old(const ot_plan *plan) { return ot_time_passed(plan->open_tick, ot_the_journal.settings.close_ms); }
 
+static void note_busy(void)
+{
+    uint16_t lasted = (uint16_t)((ot_port_tick() - logger.since) >> BUSY_SHIFT);
+    if (lasted > logger.busy_longest) {
+        logger.busy_longest = lasted;
+    }
+}
+
 static void record(void)
 {
     const ot_plan *plan = &ot_the_work.block.plan;
@@ -284,6 +296,7 @@ static void record(void)
     stage_supply();
     if (logger.busy) {
         logger.busy = ot_card_busy();
+        note_busy();
         if (logger.busy) {
             if (ot_time_passed(logger.since, WRITE_MS)) {
                 card_lost();

@@ -15,6 +15,9 @@ from offtake.bench.figures import Reset
 from offtake.bench.line import bursts, steady
 from offtake.card import fsck
 from offtake.firmware_build import build
+from offtake.generated.records import Supply
+from offtake.journal.reader import Journal
+from offtake.journal.source import BytesSource
 
 HZ = 16_000_000
 
@@ -221,3 +224,28 @@ def test_a_card_pulled_and_put_back_is_taken_up_as_a_new_run(elf: Path, tmp_path
     new = max(seen.data)
     assert new >= 2
     assert payload.endswith(bytes(seen.data[new])[-2000:])
+
+
+def test_the_longest_busy_time_is_told_with_the_supply(elf: Path, tmp_path: Path) -> None:
+    """As the bench's card measured it: looked at between other work, so told up to a few milliseconds longer."""
+    journal = make_journal(tmp_path)
+    payload = noise(40 * 5760, 3)
+    line = steady(payload, baud=57_600, frequency_hz=HZ, start_ms=1000)
+    busy = scripted(*[2.0] * 100, 120.0, *[2.0] * 150, 33.0, *[2.0] * 10_000)
+    with Bench(elf, image=journal.image, card=Card(busy=busy, seed=7), line=line, seed=1) as bench:
+        assert bench.run_line(then_ms=1500).ok
+        writes = bench.writes.copy()
+    told = [
+        (record.supply_mv, record.card_busy_ms)
+        for frame in Journal(BytesSource(b"".join(map(journal.block, range(journal.blocks))))).frames(1)
+        if frame.code == SUPPLY and isinstance(record := frame.record()[1], Supply)
+    ]
+    longest = (writes["durable"] - writes["accepted"]).max() * 1000 / HZ
+    assert longest == pytest.approx(120.0, abs=0.5)
+    times = sorted(ms for _, ms in told)
+    assert len(times) >= 4
+    assert times[-1] == pytest.approx(120.0, abs=6.0)
+    assert times[-1] >= 119
+    assert times[-2] == pytest.approx(33.0, abs=6.0)
+    assert times[-2] >= 32
+    assert all(ms <= 8 for ms in times[:-2])

@@ -134,6 +134,6 @@ def _messages(maker: Maker, rng: random.Random, left: int) -> tuple[int, bytes]:
         (Raw.CODE, rng.randbytes(rng.randrange(40))),
         (RawMore.CODE, rng.randbytes(rng.randrange(40))),
         (Loss.CODE, Loss(rng.choice(list(LossCause)), rng.randrange(1, 2**32)).encode()),
-        (Supply.CODE, Supply(rng.randrange(3000, 5200)).encode()),
+        (Supply.CODE, Supply(rng.randrange(3000, 5200), rng.randrange(500)).encode()),
         (RunEnd.CODE, RunEnd(EndReason.DESK).encode()),
     ])  # fmt: skip

@@ -90,7 +90,7 @@ class Maker:
             if index == 0:
                 frames.append((RunStart.CODE, 0, run_start().encode()))
             elif rng.random() < 0.2:
-                frames.append((Supply.CODE, 0, Supply(rng.randrange(3000, 5200)).encode()))
+                frames.append((Supply.CODE, 0, Supply(rng.randrange(3000, 5200), rng.randrange(500)).encode()))
             elif rng.random() < 0.2:
                 frames.append((Loss.CODE, 0, Loss(LossCause.RING_FULL, rng.randrange(1, 99)).encode()))
             else:

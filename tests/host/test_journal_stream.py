@@ -44,7 +44,7 @@ def test_a_burst_over_two_blocks_is_one_chunk() -> None:
 
 
 def test_a_supply_frame_does_not_part_a_burst() -> None:
-    frames = [START, (Raw.CODE, 10, b"ab"), (Supply.CODE, 11, Supply(5000).encode()), (RawMore.CODE, 12, b"cd")]
+    frames = [START, (Raw.CODE, 10, b"ab"), (Supply.CODE, 11, Supply(5000, 3).encode()), (RawMore.CODE, 12, b"cd")]
     assert chunks((0, frames)) == [StreamChunk(40, b"abcd", False)]
 
 
@@ -86,7 +86,7 @@ def test_ticks_are_unwrapped() -> None:
 
 
 def test_a_frame_staged_a_little_late_does_not_jump_a_lap() -> None:
-    supply = (Supply.CODE, 500, Supply(5000).encode())
+    supply = (Supply.CODE, 500, Supply(5000, 3).encode())
     found = chunks((100, [START, supply, (Raw.CODE, 10, b"a")]), (600, [(Raw.CODE, 0, b"b")]))
     assert [chunk.tick_us for chunk in found] == [440, 2400]
 
@@ -150,7 +150,7 @@ def test_bulk_decoding_equals_frame_by_frame() -> None:
     for frame in frames:
         record = frame.record()[1]
         if isinstance(record, Supply):
-            expected.append((frame.run, frame.block_number, frame.tick, record.supply_mv))
+            expected.append((frame.run, frame.block_number, frame.tick, record.supply_mv, record.card_busy_ms))
     assert len(expected) > 3
     assert [tuple(int(value) for value in row) for row in table] == expected
     starts = decode_fixed(frames, RunStart.CODE)
@@ -159,11 +159,11 @@ def test_bulk_decoding_equals_frame_by_frame() -> None:
 
 
 def test_bulk_decoding_from_offsets() -> None:
-    data = b"..".join(Supply(value).encode() for value in (1, 500, 65_535))
-    assert gather_fixed(data, [0, 4, 8], Supply.CODE)["supply_mv"].tolist() == [1, 500, 65_535]
+    data = b"..".join(Supply(value, 7).encode() for value in (1, 500, 65_535))
+    assert gather_fixed(data, [0, 6, 12], Supply.CODE)["supply_mv"].tolist() == [1, 500, 65_535]
     assert gather_fixed(data, [], Supply.CODE).shape == (0,)
     assert gather_fixed(data, [0, 1], Raw.CODE).shape == (2,)
-    for offset in (-1, 9):
+    for offset in (-1, 13):
         with pytest.raises(UsageError, match="outside"):
             gather_fixed(data, [offset], Supply.CODE)
     with pytest.raises(UsageError, match="99"):

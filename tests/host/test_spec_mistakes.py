@@ -118,7 +118,7 @@ MISTAKES = {
     "overlong message": (
         "messages.toml",
         SUPPLY,
-        '{ name = "much", type = "bytes", size = 485, doc = "Much." }',
+        '{ name = "much", type = "bytes", size = 483, doc = "Much." }',
         "messages.toml: messages.supply",
         "485 bytes are too many",
     ),
