@@ -155,7 +155,7 @@ def fuzz_dialects(data: bytes) -> None:
         assert [one.message for one in timed] == expected, "portions change what is decoded"
     counts = decoder.counts
     assert counts.bytes_fed == len(line)
-    assert counts.sentence_bytes + counts.line_end_bytes + counts.noise_bytes == len(line), "bytes not accounted for"
+    assert counts.message_bytes + counts.line_end_bytes + counts.noise_bytes == len(line), "bytes not accounted for"
     summarize([build_track(timed, 1, counts)])
 
 

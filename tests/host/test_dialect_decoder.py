@@ -9,9 +9,9 @@ from operator import xor
 from typing import Any
 
 import pytest
+from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import FAULTS_KEPT, UNKNOWN_NAMES_KEPT, Message
 from offtake.dialects.registry import new_decoder
-from offtake.dialects.sentences import SentenceDecoder
 
 
 def sentence(body: str, start: str = "$") -> bytes:
@@ -30,10 +30,10 @@ def gga(lat: str = "0130.5,N", lon: str = "00230.25,E", quality: str = "1", alt:
     return GGA.format(lat=lat, lon=lon, quality=quality, alt=alt)
 
 
-def accounted(decoder: SentenceDecoder) -> bool:
+def accounted(decoder: StreamDecoder) -> bool:
     counts = decoder.counts
     pending = counts.bytes_fed - decoder.pending_offset
-    return counts.bytes_fed == counts.sentence_bytes + counts.line_end_bytes + counts.noise_bytes + pending
+    return counts.bytes_fed == counts.message_bytes + counts.line_end_bytes + counts.noise_bytes + pending
 
 
 def test_values_carry_their_types() -> None:

@@ -97,8 +97,8 @@ def test_every_byte_is_accounted_for_and_no_message_is_invented(stream: bytes) -
     decoder.finish()
     counts = decoder.counts
     assert counts.bytes_fed == len(stream)
-    assert counts.sentence_bytes + counts.line_end_bytes + counts.noise_bytes == len(stream)
-    assert counts.sentence_bytes == sum(len(message.raw) for message in messages)
+    assert counts.message_bytes + counts.line_end_bytes + counts.noise_bytes == len(stream)
+    assert counts.message_bytes == sum(len(message.raw) for message in messages)
     assert counts.decoded + counts.invalid + counts.unknown == len(messages)
     for message in messages:
         assert stream[message.offset : message.offset + len(message.raw)] == message.raw

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 from offtake.codegen.dialects_py import render
+from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.registry import new_decoder
-from offtake.dialects.sentences import SentenceDecoder
 from offtake.dialects.tables import Dialect
 from offtake.errors import InputOutputError, SpecError, UsageError
 from offtake.generated.dialects import DIALECTS
@@ -76,7 +76,7 @@ def test_all_sentences_asked_for_are_declared() -> None:
 
 
 def test_a_sentence_added_in_toml_is_decoded() -> None:
-    decoder = SentenceDecoder(parse_dialect(SMALL, "small.toml"))
+    decoder = StreamDecoder([parse_dialect(SMALL, "small.toml")])
     (message,) = decoder.feed(sentence("WWTMP,3.5,M,A,7,,"))
     assert message.state == "decoded"
     assert message.values == {"h_m": 3.5, "state": "on", "probes": (7,), "note": None}
@@ -84,7 +84,7 @@ def test_a_sentence_added_in_toml_is_decoded() -> None:
 
 def test_a_proprietary_sentence_can_be_declared() -> None:
     text = SMALL.replace("[sentences.TMP]", "[sentences.PTMP]")
-    decoder = SentenceDecoder(parse_dialect(text, "small.toml"))
+    decoder = StreamDecoder([parse_dialect(text, "small.toml")])
     (message,) = decoder.feed(sentence("PTMP,3.5,M,A,7,,"))
     assert (message.state, message.values["h_m"]) == ("decoded", 3.5)
 
@@ -96,7 +96,7 @@ def test_a_proprietary_sentence_can_be_declared() -> None:
         ('name = "small"\n', "", "dialect.name", "a name"),
         ('name = "small"', 'name = "Small"', "dialect.name", "small letters"),
         ('name = "small"', 'name = "small"\nextra = 1', "dialect.extra", "one of doc, family"),
-        ('family = "sentence"', 'family = "binary"', "dialect.family", "'sentence'"),
+        ('family = "sentence"', 'family = "spoken"', "dialect.family", "'sentence'"),
         ('doc = "A dialect for tests."', 'doc = ""', "dialect.doc", "not empty"),
         ("max_length = 82", "max_length = 4", "framing.max_length", "from 16 to 65535"),
         ("max_length = 82", "max_length = true", "framing.max_length", "whole number"),

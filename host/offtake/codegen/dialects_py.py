@@ -6,13 +6,16 @@ import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
-from offtake.dialects.tables import Dialect
+from offtake.dialects.tables import AnyDialect
 
-_CLASSES = ("Address", "Dialect", "Field", "Framing", "LetterSet", "Sentence")
+_CLASSES = (
+    "Address", "AnyDialect", "BinaryDialect", "BinaryField", "BinaryFraming", "BinaryMessage", "Dialect", "Field",
+    "Framing", "HeaderField", "LetterSet", "Sentence",
+)  # fmt: skip
 _INDENT = "    "
 
 
-def render(dialects: Sequence[Dialect], banner: str) -> str:
+def render(dialects: Sequence[AnyDialect], banner: str) -> str:
     """Return the text of ``offtake/generated/dialects.py``: the tables of ``dialects``, under ``banner``.
 
     The same input gives the same text. ``banner`` may have several lines; they become comments.
@@ -24,13 +27,15 @@ def render(dialects: Sequence[Dialect], banner: str) -> str:
         "",
         "from __future__ import annotations",
         "",
-        f"from offtake.dialects.tables import {', '.join(_CLASSES)}",
+        "from offtake.dialects.tables import (",
+        *(f"{_INDENT}{name}," for name in _CLASSES),
+        ")",
         "",
     ]
     for dialect in dialects:
         lines += [f"{dialect.name.upper()} = {_literal(dialect, '')}", ""]
     entries = [f"{_INDENT}{dialect.name!r}: {dialect.name.upper()}," for dialect in dialects]
-    lines += ["DIALECTS: dict[str, Dialect] = {", *entries, "}", ""]
+    lines += ["DIALECTS: dict[str, AnyDialect] = {", *entries, "}", ""]
     return "\n".join(lines)
 
 
@@ -45,7 +50,7 @@ def _literal(value: Any, indent: str) -> str:
         ]
         return "\n".join([f"{type(value).__name__}(", *parts, f"{indent})"])
     if isinstance(value, tuple):
-        if all(isinstance(part, str) for part in value):
+        if all(isinstance(part, str | int) for part in value):
             return "(" + ", ".join(repr(part) for part in value) + ("," if len(value) == 1 else "") + ")"
         return "\n".join(["(", *(f"{deeper}{_literal(part, deeper)}," for part in value), f"{indent})"])
     return repr(value)

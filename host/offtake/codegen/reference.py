@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from offtake.dialects.tables import Dialect
+from offtake.dialects.tables import AnyDialect, BinaryDialect, BinaryField, Dialect
 from offtake.dialects.tables import Field as SentenceField
 from offtake.spec.model import Board, Enumeration, Field, Record, Spec
 
 
-def render(spec: Spec, dialects: Sequence[Dialect], banner: str) -> str:
+def render(spec: Spec, dialects: Sequence[AnyDialect], banner: str) -> str:
     """Text of ``shared_spec/REFERENCE.md``; the same input gives the same text. ``banner`` becomes a comment."""
     out = [f"<!-- {line} -->" for line in banner.splitlines()]
     out += ["# Reference", "", "All numbers are little-endian unless said otherwise. Sizes and offsets are in bytes."]
@@ -26,7 +26,7 @@ def render(spec: Spec, dialects: Sequence[Dialect], banner: str) -> str:
     for board in spec.boards:
         out += ["", *_board(board)]
     for dialect in dialects:
-        out += ["", *_dialect(dialect)]
+        out += ["", *(_binary(dialect) if isinstance(dialect, BinaryDialect) else _dialect(dialect))]
     return "\n".join([*out, ""])
 
 
@@ -164,4 +164,38 @@ def _sentence_rows(f: SentenceField, group: str) -> list[tuple[str, str, str, st
     rows = [(f"{group}{f.at}", f"`{f.name}`", kind, f.unit, f.doc)]
     for inner in f.fields:
         rows += _sentence_rows(inner, f"{f.name}, ")
+    return rows
+
+
+def _binary(dialect: BinaryDialect) -> list[str]:
+    framing = dialect.framing
+    out = [f"## Dialect {dialect.name}", "", _words(dialect.doc), ""]
+    header = ", ".join(f"{field.name} ({field.bits} bits)" for field in framing.header)
+    out += [f"Sync {framing.sync}, then {header}, payload (at most {framing.payload_max} bytes), {framing.check}."]
+    little = framing.byte_order == "little"
+    for message in dialect.messages:
+        keys = ", ".join(dialect.key_text(key) for key in message.keys)
+        out += ["", f"### {message.name} ({keys})", "", _words(message.doc), ""]
+        rows = [row for f in message.fields for row in _binary_rows(f, "", little)]
+        out += _table(("byte" if little else "bit", "type", "field", "unit", "meaning"), rows)
+    for codes in dialect.letters:
+        out += ["", f"### Codes of {codes.name}", "", _words(codes.doc), ""]
+        out += _table(("code", "meaning"), [*codes.codes, *([("any other", codes.other)] if codes.other else [])])
+    return out
+
+
+def _binary_rows(f: BinaryField, group: str, little: bool) -> list[tuple[str, str, str, str, str]]:
+    """The field's row; a group's inner fields follow it, their places counted within the group."""
+    letter = {"unsigned": "u", "signed": "i", "sign_magnitude": "s"}[f.encoding]
+    kind = f"{letter}{f.bits}" if f.kind in ("number", "code", "flag", "mask") else f.kind
+    if f.part_bits:
+        last = f.part_low + f.part_bits - 1
+        kind += f", bit {f.part_low}" if f.part_bits == 1 else f", bits {f.part_low} to {last}"
+    if f.kind == "number" and (f.scale_up, f.scale_down) != (1, 1):
+        kind += f" x {f.scale_up}" if f.scale_down == 1 else f" x {f.scale_up}/{f.scale_down}"
+    if f.kind == "code":
+        kind += f" ({f.letters})"
+    rows = [(f"{group}{f.bit // 8 if little else f.bit}", kind, f"`{f.name}`", f.unit, f.doc)]
+    for inner in f.fields:
+        rows += _binary_rows(inner, f"{f.name}, ", little)
     return rows

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from offtake.dialects.sentences import SentenceDecoder
+from collections.abc import Sequence
+
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.tables import AnyDialect
 from offtake.errors import UsageError
 from offtake.generated.dialects import DIALECTS
 
-DEFAULT_DIALECT = "nmea0183"
 
+def new_decoder(names: Sequence[str] | str | None = None, extra: Sequence[AnyDialect] = ()) -> StreamDecoder:
+    """Return a fresh decoder of the dialects called ``names`` (``None``: all of them) and of the ``extra`` ones.
 
-def new_decoder(name: str = DEFAULT_DIALECT) -> SentenceDecoder:
-    """Return a fresh decoder; raises :class:`~offtake.errors.UsageError` for an unknown dialect name."""
-    dialect = DIALECTS.get(name)
-    if dialect is None:
-        raise UsageError(f"unknown dialect {name!r}", expected=f"one of {', '.join(sorted(DIALECTS))}")
-    return SentenceDecoder(dialect)
+    An extra dialect takes the place of a built-in one of its name. Raises :class:`~offtake.errors.UsageError` for an
+    unknown name.
+    """
+    chosen: dict[str, AnyDialect] = {}
+    for name in DIALECTS if names is None else [names] if isinstance(names, str) else names:
+        if name not in DIALECTS:
+            raise UsageError(f"unknown dialect {name!r}", expected=f"one of {', '.join(sorted(DIALECTS))}")
+        chosen[name] = DIALECTS[name]
+    chosen |= {dialect.name: dialect for dialect in extra}
+    return StreamDecoder(tuple(chosen.values()))

@@ -1,6 +1,5 @@
-"""Streaming decoder of the text family: sentences between a start character and a checksum.
+"""Text family: sentences between a start character and a checksum.
 
-The scanner keeps at most one unfinished sentence, so its memory is bounded whatever the stream holds.
 A start character always begins a new sentence, because it may not occur inside one; so noise before a
 sentence can never swallow it. A sentence counts as soon as its checksum is complete: the line end after it
 carries nothing, and a stream cut just there still has the sentence.
@@ -13,7 +12,8 @@ from functools import reduce
 from operator import xor
 
 from offtake.dialects.fields import Converter, FieldError, compile_field
-from offtake.dialects.message import FAULTS_KEPT, DecodeCounts, Fault, FaultKind, FieldValue, Message
+from offtake.dialects.framer import MORE, Broken, Verdict
+from offtake.dialects.message import FieldValue, Message
 from offtake.dialects.tables import Dialect, Sentence
 
 _CHECK_DIGITS = 2
@@ -22,125 +22,62 @@ _LINE_ENDS = frozenset(b"\r\n")
 _NAME_LENGTH_MAX = 16
 
 
-class SentenceDecoder:
-    """Turn a stream of bytes into messages of ``dialect``.
-
-    Feed it bytes in any portions; the messages do not depend on where the portions are cut. ``counts`` says
-    what was seen, ``faults`` holds the first :data:`FAULTS_KEPT` faults with their offsets.
-    """
+class SentenceFramer:
+    """Judges sentences of ``dialect``; see :class:`offtake.dialects.framer.Framer`."""
 
     def __init__(self, dialect: Dialect) -> None:
-        self.dialect = dialect
-        self.counts = DecodeCounts()
-        self.faults: list[Fault] = []
-        self._pending = b""
-        self._pending_offset = 0
+        self.name = dialect.name
+        self._dialect = dialect
         framing = dialect.framing
         starts = framing.starts.encode("ascii")
+        self.first_bytes = frozenset(starts)
         self._mark = framing.check_mark.encode("ascii")[0]
         body = bytes(byte for byte in range(0x20, 0x7F) if byte not in starts and byte != self._mark)
         body_max = framing.max_length - 1 - 1 - _CHECK_DIGITS - len(framing.line_end)
-        self._find_start = re.compile(b"[" + re.escape(starts) + b"]")
         self._match_body = re.compile(b"[" + re.escape(body) + b"]{0,%d}" % body_max)
-        self._starts = frozenset(starts)
         self._layouts = {one.name: _Layout(one, dialect) for one in dialect.sentences}
 
-    @property
-    def pending_offset(self) -> int:
-        """Stream offset of the first byte that may still become part of a message."""
-        return self._pending_offset
-
-    def feed(self, data: bytes) -> list[Message]:
-        """Take the next bytes of the stream and return the messages they complete, in stream order."""
-        self.counts.bytes_fed += len(data)
-        buffer = self._pending + data
-        messages: list[Message] = []
-        position = 0
-        while position < len(buffer):
-            found = self._find_start.search(buffer, position)
-            start = found.start() if found else len(buffer)
-            self._count_between(buffer[position:start])
-            position = self._take(buffer, start, messages) if found else start
-            if position == start and found:
-                break
-        self._pending = buffer[position:]
-        self._pending_offset += position
-        return messages
-
-    def lose(self) -> None:
-        """Say that bytes of the stream are missing here: an unfinished sentence is given up, not joined."""
-        if self._pending:
-            self._fault("broken", 0, len(self._pending), "cut off by a loss or the end of the stream")
-            self._pending_offset += len(self._pending)
-            self._pending = b""
-
-    def finish(self) -> None:
-        """Say that the stream ends here; an unfinished sentence is counted as broken."""
-        self.lose()
-
-    def _take(self, buffer: bytes, start: int, messages: list[Message]) -> int:
-        """Judge the sentence at ``start``; return where to go on, or ``start`` when more bytes are needed."""
+    def judge(self, buffer: bytes, start: int, offset: int) -> Verdict:
+        """Judge the sentence at ``start``."""
         body = self._match_body.match(buffer, start + 1)
         end = body.end() if body else start + 1
         if end == len(buffer):
-            return start
+            return MORE
         after = buffer[end]
         if after == self._mark:
-            return self._take_checked(buffer, start, end, messages)
+            return self._checked(buffer, start, end, offset)
         if after in _LINE_ENDS:
-            return self._fault("without_checksum", start, end, "line end without a checksum")
-        if after in self._starts:
-            return self._fault("broken", start, end, "another sentence starts inside")
+            return Broken("without_checksum", "line end without a checksum")
+        if after in self.first_bytes:
+            return Broken("broken", "another sentence starts inside")
         if 0x20 <= after <= 0x7E:
-            limit = self.dialect.framing.max_length
-            return self._fault("overlong", start, end, f"no checksum within {limit} bytes")
-        return self._fault("broken", start, end, f"byte 0x{after:02X} is not printable ASCII")
+            return Broken("overlong", f"no checksum within {self._dialect.framing.max_length} bytes")
+        return Broken("broken", f"byte 0x{after:02X} is not printable ASCII")
 
-    def _take_checked(self, buffer: bytes, start: int, mark: int, messages: list[Message]) -> int:
+    def _checked(self, buffer: bytes, start: int, mark: int, offset: int) -> Verdict:
         digits = buffer[mark + 1 : mark + 1 + _CHECK_DIGITS]
         if not _HEX.issuperset(digits):
-            return self._fault("broken", start, mark + 1, "the checksum is not two hexadecimal digits")
+            return Broken("broken", "the checksum is not two hexadecimal digits")
         if len(digits) < _CHECK_DIGITS:
-            return start
-        end = mark + 1 + _CHECK_DIGITS
+            return MORE
         computed = reduce(xor, buffer[start + 1 : mark], 0)
         if computed != int(digits, 16):
-            detail = f"checksum {digits.decode('ascii')}, computed {computed:02X}"
-            return self._fault("bad_checksum", start, end, detail)
-        self.counts.sentence_bytes += end - start
-        messages.append(self._decode(buffer[start:end], self._pending_offset + start))
-        return end
+            return Broken("bad_checksum", f"checksum {digits.decode('ascii')}, computed {computed:02X}")
+        return self._decode(buffer[start : mark + 1 + _CHECK_DIGITS], offset)
 
     def _decode(self, raw: bytes, offset: int) -> Message:
-        address_rule = self.dialect.address
-        columns = raw[1 : -1 - _CHECK_DIGITS].decode("ascii").split(self.dialect.framing.separator)
+        address_rule = self._dialect.address
+        columns = raw[1 : -1 - _CHECK_DIGITS].decode("ascii").split(self._dialect.framing.separator)
         address = columns[0]
         proprietary = address.startswith(address_rule.proprietary)
         split = len(address_rule.proprietary) if proprietary else address_rule.talker_letters
-        talker, name = address[:split], address[split:]
+        talker, name, key = address[:split], address[split:], address[:_NAME_LENGTH_MAX]
         layout = self._layouts.get(address if proprietary else name)
         well_formed = proprietary or len(name) == address_rule.name_letters
         if layout is None or not well_formed:
-            self.counts.add_unknown(address[:_NAME_LENGTH_MAX])
-            return Message(self.dialect.name, talker, name, offset, raw, "unknown", "", {})
+            return Message(self.name, talker, name, offset, raw, "unknown", "", {}, key)
         values, reason = layout.decode(columns)
-        if reason:
-            self.counts.invalid += 1
-            return Message(self.dialect.name, talker, name, offset, raw, "invalid", reason, values)
-        self.counts.decoded += 1
-        return Message(self.dialect.name, talker, name, offset, raw, "decoded", "", values)
-
-    def _fault(self, kind: FaultKind, start: int, end: int, detail: str) -> int:
-        setattr(self.counts, kind, getattr(self.counts, kind) + 1)
-        self.counts.noise_bytes += end - start
-        if len(self.faults) < FAULTS_KEPT:
-            self.faults.append(Fault(kind, self._pending_offset + start, detail))
-        return end
-
-    def _count_between(self, between: bytes) -> None:
-        line_ends = between.count(b"\r") + between.count(b"\n")
-        self.counts.line_end_bytes += line_ends
-        self.counts.noise_bytes += len(between) - line_ends
+        return Message(self.name, talker, name, offset, raw, "invalid" if reason else "decoded", reason, values, key)
 
 
 class _Layout:

@@ -6,8 +6,8 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import Message
-from offtake.dialects.sentences import SentenceDecoder
 from offtake.errors import UsageError
 
 # Start bit, eight data bits, stop bit.
@@ -47,11 +47,11 @@ def byte_time_us(index: int, baud: int) -> int:
 
 
 def decode_stream(
-    chunks: Iterable[StreamChunk], decoder: SentenceDecoder, baud: int
+    chunks: Iterable[StreamChunk], decoder: StreamDecoder, baud: int
 ) -> Iterator[TimedMessage]:
     """Decode a run's chunks, in order, to messages of any state with their ticks.
 
-    ``decoder`` must be fresh: its stream offsets count the bytes of these chunks. A sentence is never joined
+    ``decoder`` must be fresh: its stream offsets count the bytes of these chunks. A message is never joined
     over a loss. Raises :class:`~offtake.errors.UsageError` when ``baud`` is not positive.
     """
     if baud <= 0:
@@ -61,17 +61,14 @@ def decode_stream(
     free_us: int | None = None
     for chunk in chunks:
         if chunk.after_loss:
-            decoder.lose()
+            yield from (marks.timed(message, baud) for message in decoder.lose())
         quiet_us = 0 if free_us is None else max(0, chunk.tick_us - free_us)
         marks.add(_Mark(offset, chunk.tick_us, quiet_us, chunk.after_loss))
         offset += len(chunk.data)
         free_us = chunk.tick_us + byte_time_us(len(chunk.data), baud)
-        for message in decoder.feed(chunk.data):
-            mark = marks.take(message.offset)
-            tick_us = mark.tick_us + byte_time_us(message.offset - mark.offset, baud)
-            yield TimedMessage(message, tick_us, mark.quiet_us, mark.after_loss)
+        yield from (marks.timed(message, baud) for message in decoder.feed(chunk.data))
         marks.fold(decoder.pending_offset)
-    decoder.finish()
+    yield from (marks.timed(message, baud) for message in decoder.finish())
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +99,10 @@ class _Marks:
             after_loss = first.after_loss or second.after_loss
             marks.appendleft(_Mark(second.offset, second.tick_us, quiet_us, after_loss))
 
-    def take(self, offset: int) -> _Mark:
-        """Return the mark that times the byte at ``offset``; the pause and the loss before it are used up."""
-        self.fold(offset)
+    def timed(self, message: Message, baud: int) -> TimedMessage:
+        """Return ``message`` with its tick; the pause and the loss before it are used up."""
+        self.fold(message.offset)
         mark = self._marks[0]
         self._marks[0] = _Mark(mark.offset, mark.tick_us, 0, False)
-        return mark
+        tick_us = mark.tick_us + byte_time_us(message.offset - mark.offset, baud)
+        return TimedMessage(message, tick_us, mark.quiet_us, mark.after_loss)

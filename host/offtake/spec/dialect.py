@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, cast
 
 from offtake.dialects.tables import (
     FIELD_KINDS,
     Address,
+    AnyDialect,
     Dialect,
     Field,
     FieldKind,
@@ -23,20 +23,10 @@ from offtake.dialects.tables import (
     Sentence,
 )
 from offtake.errors import InputOutputError, SpecError
+from offtake.spec.dialect_binary import parse_binary
+from offtake.spec.dialect_table import DialectTable
+from offtake.spec.dialect_units import UNIT_ENDINGS
 
-# A value's unit stands at the end of its name, so that nobody has to look it up.
-UNIT_ENDINGS = {
-    "deg": "_deg",
-    "m": "_m",
-    "kn": "_kn",
-    "km/h": "_km_h",
-    "m/s": "_m_s",
-    "s": "_s",
-    "us": "_us",
-    "h": "_h",
-    "min": "_min",
-    "dB-Hz": "_db_hz",
-}
 _KIND_UNITS = {"time_of_day": "us", "latitude": "deg", "longitude": "deg"}
 _NUMERIC_KINDS = ("number", "signed_number", "integer", "list")
 # Keys a field may have beyond those every field has.
@@ -53,7 +43,7 @@ _COLUMNS_MAX = 100
 _IDENTIFIER = re.compile(r"[a-z][a-z0-9_]*")
 
 
-def load_dialect(path: Path) -> Dialect:
+def load_dialect(path: Path) -> AnyDialect:
     """Read one dialect file.
 
     Raises :class:`~offtake.errors.InputOutputError` when it cannot be read and
@@ -68,9 +58,9 @@ def load_dialect(path: Path) -> Dialect:
     return parse_dialect(text, str(path))
 
 
-def load_dialects(directory: Path) -> tuple[Dialect, ...]:
+def load_dialects(directory: Path) -> tuple[AnyDialect, ...]:
     """Read every ``*.toml`` of ``directory`` in name order; two files may not name the same dialect."""
-    dialects: dict[str, Dialect] = {}
+    dialects: dict[str, AnyDialect] = {}
     paths = sorted(directory.glob("*.toml"))
     if not paths:
         raise SpecError("no dialect", where=str(directory), expected="at least one *.toml file")
@@ -83,14 +73,16 @@ def load_dialects(directory: Path) -> tuple[Dialect, ...]:
     return tuple(dialects.values())
 
 
-def parse_dialect(text: str, where: str) -> Dialect:
+def parse_dialect(text: str, where: str) -> AnyDialect:
     """Return the dialect that TOML ``text`` declares; ``where`` names its file in errors."""
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SpecError(f"not TOML: {error}", where=where, expected="TOML 1.0") from error
-    root = _Table(tree, where, "")
+    root = DialectTable(tree, where, "")
     head = root.table("dialect")
+    if head.one_of("family", ("sentence", "binary")) == "binary":
+        return parse_binary(root, head)
     framing = _read_framing(root.table("framing"))
     address = _read_address(root.table("address"))
     letters = tuple(_read_letters(name, table) for name, table in root.tables("letters"))
@@ -101,7 +93,7 @@ def parse_dialect(text: str, where: str) -> Dialect:
     dialect = Dialect(
         name=head.identifier("name"),
         title=head.text("title"),
-        family=cast(Any, head.one_of("family", ("sentence",))),
+        family="sentence",
         doc=head.text("doc"),
         framing=framing,
         address=address,
@@ -113,7 +105,7 @@ def parse_dialect(text: str, where: str) -> Dialect:
     return dialect
 
 
-def _read_framing(table: _Table) -> Framing:
+def _read_framing(table: DialectTable) -> Framing:
     starts = table.characters("starts", 1, 4)
     separator = table.characters("separator", 1, 1)
     mark = table.characters("check_mark", 1, 1)
@@ -132,7 +124,7 @@ def _read_framing(table: _Table) -> Framing:
     return framing
 
 
-def _read_address(table: _Table) -> Address:
+def _read_address(table: DialectTable) -> Address:
     address = Address(
         talker_letters=table.integer("talker_letters", 1, 4),
         name_letters=table.integer("name_letters", 1, 8),
@@ -142,7 +134,7 @@ def _read_address(table: _Table) -> Address:
     return address
 
 
-def _read_letters(name: str, table: _Table) -> LetterSet:
+def _read_letters(name: str, table: DialectTable) -> LetterSet:
     if not _IDENTIFIER.fullmatch(name):
         raise table.error("", f"{name!r} is no name", "small letters, digits and underscores")
     codes = table.table("codes")
@@ -162,7 +154,7 @@ def _read_letters(name: str, table: _Table) -> LetterSet:
     return letters
 
 
-def _read_sentence(name: str, table: _Table, letters: dict[str, LetterSet], address: Address) -> Sentence:
+def _read_sentence(name: str, table: DialectTable, letters: dict[str, LetterSet], address: Address) -> Sentence:
     proprietary = name.startswith(address.proprietary) and len(name) > address.name_letters
     upper = name.isascii() and name.isalnum() and name == name.upper()
     if not upper or not (proprietary or len(name) == address.name_letters):
@@ -176,7 +168,7 @@ def _read_sentence(name: str, table: _Table, letters: dict[str, LetterSet], addr
     return sentence
 
 
-def _check_tail(sentence: Sentence, table: _Table) -> None:
+def _check_tail(sentence: Sentence, table: DialectTable) -> None:
     """Optional fields stand last, and what follows groups is too short to be mistaken for one more group."""
     optional_at: int | None = None
     for index, field in enumerate(sentence.fields):
@@ -194,7 +186,7 @@ def _check_tail(sentence: Sentence, table: _Table) -> None:
             raise table.error("fields", f"{tail} columns follow {field.name!r}", expected)
 
 
-def _read_fields(table: _Table, letters: dict[str, LetterSet], *, inside_group: bool) -> tuple[Field, ...]:
+def _read_fields(table: DialectTable, letters: dict[str, LetterSet], *, inside_group: bool) -> tuple[Field, ...]:
     fields: list[Field] = []
     names: set[str] = set()
     for part in table.list_of_tables("fields"):
@@ -214,7 +206,7 @@ def _read_fields(table: _Table, letters: dict[str, LetterSet], *, inside_group: 
     return tuple(fields)
 
 
-def _read_field(part: _Table, letters: dict[str, LetterSet], inside_group: bool) -> Field:
+def _read_field(part: DialectTable, letters: dict[str, LetterSet], inside_group: bool) -> Field:
     name = part.identifier("name")
     kind = part.one_of("kind", FIELD_KINDS)
     if inside_group and kind == "groups":
@@ -255,7 +247,7 @@ def _read_field(part: _Table, letters: dict[str, LetterSet], inside_group: bool)
     return field
 
 
-def _read_range(part: _Table, kind: str) -> tuple[int | float | None, int | float | None]:
+def _read_range(part: DialectTable, kind: str) -> tuple[int | float | None, int | float | None]:
     minimum = part.number("min") if kind in _NUMERIC_KINDS and part.has("min") else None
     maximum = part.number("max") if kind in _NUMERIC_KINDS and part.has("max") else None
     if minimum is not None and maximum is not None and minimum > maximum:
@@ -263,111 +255,10 @@ def _read_range(part: _Table, kind: str) -> tuple[int | float | None, int | floa
     return minimum, maximum
 
 
-def _read_base(part: _Table) -> int:
+def _read_base(part: DialectTable) -> int:
     if not part.has("base"):
         return 10
     base = part.integer("base", 2, 36)
     if base not in (10, 16):
         raise part.error("base", f"{base} is not read", "10 or 16")
     return base
-
-
-class _Table:
-    """A TOML table that knows where it stands and which of its keys were asked for."""
-
-    def __init__(self, values: dict[str, Any], where: str, path: str) -> None:
-        self._values = values
-        self._where = where
-        self._path = path
-        self._asked: set[str] = set()
-
-    def error(self, key: str, what: str, expected: str) -> SpecError:
-        path = ".".join(part for part in (self._path, key) if part)
-        return SpecError(what, where=f"{self._where}: {path}", expected=expected)
-
-    def names(self) -> tuple[str, ...]:
-        return tuple(self._values)
-
-    def has(self, key: str) -> bool:
-        return key in self._values
-
-    def done(self) -> None:
-        for key in self._values:
-            if key not in self._asked:
-                raise self.error(key, "unknown key", f"one of {', '.join(sorted(self._asked))}")
-
-    def text(self, key: str) -> str:
-        value = self._get(key, "text")
-        if not isinstance(value, str) or not value.strip():
-            raise self.error(key, f"{value!r} is no text", "a text that is not empty")
-        return value
-
-    def word(self, key: str) -> str:
-        value = self._get(key, "a word")
-        if not isinstance(value, str) or not re.fullmatch(r"[a-z0-9_]+", value):
-            raise self.error(key, f"{value!r} is no word", "small letters, digits and underscores")
-        return value
-
-    def identifier(self, key: str) -> str:
-        value = self._get(key, "a name")
-        if not isinstance(value, str) or not _IDENTIFIER.fullmatch(value):
-            expected = "small letters, digits and underscores, a letter first"
-            raise self.error(key, f"{value!r} is no name", expected)
-        return value
-
-    def characters(self, key: str, least: int, most: int) -> str:
-        value = self._get(key, "text")
-        plain = isinstance(value, str) and value.isascii() and value.isprintable()
-        if not plain or not least <= len(value) <= most:
-            expected = f"{least} to {most} printable ASCII characters"
-            raise self.error(key, f"{value!r} does not fit", expected)
-        return cast(str, value)
-
-    def one_of(self, key: str, choices: Sequence[str]) -> str:
-        expected = "one of " + ", ".join(repr(choice) for choice in choices)
-        value = self._get(key, expected)
-        if value not in choices:
-            raise self.error(key, f"{value!r} is unknown", expected)
-        return cast(str, value)
-
-    def integer(self, key: str, least: int, most: int) -> int:
-        value = self._get(key, "a whole number")
-        if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= most:
-            raise self.error(key, f"{value!r} does not fit", f"a whole number from {least} to {most}")
-        return value
-
-    def number(self, key: str) -> int | float:
-        value = self._get(key, "a number")
-        good = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < float("inf")
-        if not good:
-            raise self.error(key, f"{value!r} is no finite number", "a number")
-        return cast("int | float", value)
-
-    def boolean(self, key: str) -> bool:
-        value = self._get(key, "true or false")
-        if not isinstance(value, bool):
-            raise self.error(key, f"{value!r} does not fit", "true or false")
-        return value
-
-    def table(self, key: str) -> _Table:
-        value = self._get(key, "a table")
-        if not isinstance(value, dict):
-            raise self.error(key, f"{value!r} is no table", "a table")
-        return _Table(value, self._where, ".".join(part for part in (self._path, key) if part))
-
-    def tables(self, key: str) -> list[tuple[str, _Table]]:
-        parent = self.table(key)
-        return [(name, parent.table(name)) for name in parent.names()]
-
-    def list_of_tables(self, key: str) -> list[_Table]:
-        value = self._get(key, "a list of tables")
-        if not isinstance(value, list) or not all(isinstance(part, dict) for part in value):
-            raise self.error(key, "not a list of tables", "a list of tables")
-        path = ".".join(part for part in (self._path, key) if part)
-        return [_Table(part, self._where, f"{path}[{index}]") for index, part in enumerate(value)]
-
-    def _get(self, key: str, expected: str) -> Any:
-        self._asked.add(key)
-        if key not in self._values:
-            raise self.error(key, "missing", expected)
-        return self._values[key]
