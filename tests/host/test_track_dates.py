@@ -7,6 +7,7 @@ import datetime as dt
 from offtake.track.dating import date_epochs
 from offtake.track.epochs import Epoch
 from offtake.track.fix import Fix
+from offtake.track.timemark import TimeMark
 
 SECOND = 1_000_000
 DAY = 86_400 * SECOND
@@ -25,7 +26,7 @@ def epoch(tick_s: float, time: str | None, date: str | None = None, *, position:
         latitude_deg=1.0 if position else None,
         longitude_deg=2.0 if position else None,
     )
-    return Epoch(fix, None if date is None else dt.date.fromisoformat(date))
+    return Epoch(fix, TimeMark(fix.tick_us, fix.time_of_day_us, None if date is None else dt.date.fromisoformat(date)))
 
 
 def dated(*epochs: Epoch) -> list[str | None]:
@@ -129,7 +130,8 @@ def test_epochs_without_a_time_stay_without_utc() -> None:
 
 def test_a_leap_second_is_the_instant_the_next_day_begins() -> None:
     leap = Epoch(
-        Fix(run=1, tick_us=0, time_of_day_us=DAY, latitude_deg=1.0, longitude_deg=2.0), dt.date(2016, 12, 31)
+        Fix(run=1, tick_us=0, time_of_day_us=DAY, latitude_deg=1.0, longitude_deg=2.0),
+        TimeMark(0, DAY, dt.date(2016, 12, 31)),
     )
     assert dated(leap, epoch(1, "00:00:00")) == ["2017-01-01T00:00:00+00:00"] * 2
 

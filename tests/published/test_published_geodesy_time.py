@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from geographiclib.geodesic import Geodesic  # type: ignore[import-untyped]
-from offtake.track.epochs import KNOT_M_S
+from offtake.track.contribution import KNOT_M_S
 from offtake.track.fix import Fix
 from offtake.track.summary import distance_m
 

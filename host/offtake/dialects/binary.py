@@ -53,8 +53,8 @@ class BinaryFramer:
         for name, must_be in self._constants:
             if self._of_header(header, name) != must_be:
                 return NOT_A_START
-        length = self._of_header(header, "length")
-        if length > self._framing.payload_max:
+        length = self._of_header(header, "length") - self._framing.length_extra
+        if not 0 <= length <= self._framing.payload_max:
             return NOT_A_START
         end = start + self._payload_at + length + self._check.size
         if end > len(buffer):

@@ -33,7 +33,8 @@ def fletcher8(data: bytes) -> int:
     return (sum(data) & 0xFF) << 8 | sum(accumulate(data)) & 0xFF
 
 
-def _xor8(data: bytes) -> int:
+def xor8(data: bytes) -> int:
+    """The exclusive or of all bytes."""
     return reduce(xor, data, 0)
 
 
@@ -42,7 +43,7 @@ def _sum8(data: bytes) -> int:
 
 
 CHECKS: dict[str, Check] = {
-    "xor8": Check(1, _xor8),
+    "xor8": Check(1, xor8),
     "sum8": Check(1, _sum8),
     "fletcher8": Check(2, fletcher8),
     "crc16_ibm3740": Check(2, crcmod.mkCrcFun(0x11021, initCrc=0xFFFF, rev=False, xorOut=0)),

@@ -1,7 +1,9 @@
 """Streaming decoder: one stream of bytes, several dialects at once, noise between.
 
 Wherever a message may begin, the dialects that begin with that byte judge it. A whole one is taken and the scan goes
-on behind it, so that a frame inside a valid frame (an outer one carrying it) is not taken a second time. What turns
+on behind it, so a whole frame of one dialect inside a whole frame of another (an outer one carrying it) is the outer
+one's payload and not taken a second time. Where two dialects both find a message at the same place, the one that knows
+its kind wins, then the one named first. What turns
 out to be none costs one byte: the scan goes on right after its first byte, so a false start, a wrong length or a
 cut-off frame never swallows a whole message behind it. At most one unfinished message is kept, so memory is bounded
 by the longest message of the dialects, whatever the stream holds.
@@ -75,7 +77,7 @@ class StreamDecoder:
             position = start
             if found is None:
                 break
-            verdict = self._judge(buffer, start)
+            verdict = self._judge(buffer, start, last)
             if isinstance(verdict, Message):
                 self._count_message(verdict)
                 messages.append(verdict)
@@ -89,16 +91,22 @@ class StreamDecoder:
         self._pending_offset += position
         return messages
 
-    def _judge(self, buffer: bytes, start: int) -> Verdict:
-        """The best of what the dialects say: a message, then what may become one, then a fault."""
-        best: Verdict = NOT_A_START
-        for framer in self._framers[buffer[start]]:
-            verdict = framer.judge(buffer, start, self._pending_offset + start)
-            if isinstance(verdict, Message):
-                return verdict
-            if best == NOT_A_START or verdict == MORE:
-                best = verdict
-        return best
+    def _judge(self, buffer: bytes, start: int, last: bool) -> Verdict:
+        """What the dialects that begin with this byte say about it, as one verdict.
+
+        While one of them needs more bytes the others wait: who wins may not depend on how the stream was cut.
+        """
+        framers = self._framers[buffer[start]]
+        offset = self._pending_offset + start
+        if len(framers) == 1:
+            return framers[0].judge(buffer, start, offset)
+        verdicts = [framer.judge(buffer, start, offset) for framer in framers]
+        messages = [verdict for verdict in verdicts if isinstance(verdict, Message)]
+        if messages and (last or MORE not in verdicts):
+            return next((message for message in messages if message.state != "unknown"), messages[0])
+        if MORE in verdicts:
+            return MORE
+        return next((verdict for verdict in verdicts if verdict != NOT_A_START), NOT_A_START)
 
     def _count_between(self, between: bytes) -> None:
         line_ends = between.count(b"\r") + between.count(b"\n")

@@ -167,26 +167,34 @@ def _signed_number(field: Field) -> Converter:
     return convert
 
 
-def _parse_integer(field: Field, text: str) -> int:
-    if _INTEGERS[field.base].fullmatch(text) is None:
-        raise FieldError(f"{field.name}: {text!r} is not a whole number in base {field.base}")
-    value = int(text, field.base)
-    _check_range(field, value, text)
-    return value
+def _integer_parser(field: Field) -> Callable[[str], int]:
+    match, base = _INTEGERS[field.base].fullmatch, field.base
+
+    def parse(text: str) -> int:
+        if match(text) is None:
+            raise FieldError(f"{field.name}: {text!r} is not a whole number in base {base}")
+        value = int(text, base)
+        _check_range(field, value, text)
+        return value
+
+    return parse
 
 
 def _integer(field: Field) -> Converter:
+    parse, at = _integer_parser(field), field.at
+
     def convert(columns: list[str]) -> int | None:
-        text = columns[field.at]
-        return _parse_integer(field, text) if text else None
+        text = columns[at]
+        return parse(text) if text else None
 
     return convert
 
 
 def _list(field: Field) -> Converter:
+    parse, at, end = _integer_parser(field), field.at, field.at + field.count
+
     def convert(columns: list[str]) -> tuple[int, ...]:
-        items = columns[field.at : field.at + field.count]
-        return tuple(_parse_integer(field, text) for text in items if text)
+        return tuple([parse(text) for text in columns[at:end] if text])
 
     return convert
 
@@ -218,12 +226,12 @@ def _letters_converter(field: Field, dialect: Dialect) -> Converter:
 
 
 def _groups_converter(field: Field, dialect: Dialect) -> Converter:
-    width = field.group_columns
+    width, places = field.group_columns, range(field.at, field.end + 1, field.group_columns)
     inner = [(one.name, compile_field(one, dialect)) for one in field.fields]
 
     def convert(columns: list[str]) -> tuple[Mapping[str, FieldValue], ...]:
         groups = []
-        for start in range(field.at, field.at + field.columns, width):
+        for start in places:
             part = columns[start : start + width]
             if any(part):
                 numbered = ["", *part]

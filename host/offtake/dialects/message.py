@@ -66,7 +66,10 @@ class Fault:
 
 @dataclass
 class DialectCounts:
-    """Messages with a right checksum in one dialect: how many, their bytes, and how many by name."""
+    """Messages with a right checksum in one dialect: how many, their bytes, and how many by name.
+
+    Unknown messages go by their key: a proprietary "PGGA" is no "GGA".
+    """
 
     messages: int = 0
     bytes: int = 0
@@ -76,7 +79,7 @@ class DialectCounts:
         """Count one message; past a few hundred names the rest share one entry."""
         self.messages += 1
         self.bytes += len(message.raw)
-        name = message.name or message.key
+        name = message.key if message.state == "unknown" else message.name
         if name not in self.names and len(self.names) >= UNKNOWN_NAMES_KEPT:
             name = OTHER_NAMES
         self.names[name] = self.names.get(name, 0) + 1

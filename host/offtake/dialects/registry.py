@@ -1,25 +1,37 @@
-"""The dialects this package was built with, by name."""
+"""The dialects this package was built with, by name, and those a user declares in a file."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.tables import AnyDialect
 from offtake.errors import UsageError
 from offtake.generated.dialects import DIALECTS
+from offtake.spec.dialect import load_dialect
 
 
 def new_decoder(names: Sequence[str] | str | None = None, extra: Sequence[AnyDialect] = ()) -> StreamDecoder:
     """Return a fresh decoder of the dialects called ``names`` (``None``: all of them) and of the ``extra`` ones.
 
-    An extra dialect takes the place of a built-in one of its name. Raises :class:`~offtake.errors.UsageError` for an
-    unknown name.
+    An extra dialect takes the place of a built-in one of its name. Where it has the framing of a built-in one, it need
+    only declare the messages that one lacks: see :mod:`offtake.dialects.decoder` on who wins. Raises
+    :class:`~offtake.errors.UsageError` for an unknown name, and when two extra dialects have the same name.
     """
     chosen: dict[str, AnyDialect] = {}
     for name in DIALECTS if names is None else [names] if isinstance(names, str) else names:
         if name not in DIALECTS:
             raise UsageError(f"unknown dialect {name!r}", expected=f"one of {', '.join(sorted(DIALECTS))}")
         chosen[name] = DIALECTS[name]
-    chosen |= {dialect.name: dialect for dialect in extra}
-    return StreamDecoder(tuple(chosen.values()))
+    replaced = {dialect.name for dialect in extra}
+    return StreamDecoder((*(one for name, one in chosen.items() if name not in replaced), *extra))
+
+
+def load_user_dialect(path: Path) -> AnyDialect:
+    """Read a user's own dialect, to be given to :func:`new_decoder` as an extra one. Nothing is generated or stored.
+
+    Raises :class:`~offtake.errors.InputOutputError` when the file cannot be read and
+    :class:`~offtake.errors.SpecError`, with file and key path, when it is wrong.
+    """
+    return load_dialect(path)

@@ -8,9 +8,8 @@ carries nothing, and a stream cut just there still has the sentence.
 from __future__ import annotations
 
 import re
-from functools import reduce
-from operator import xor
 
+from offtake.dialects.checks import xor8
 from offtake.dialects.fields import Converter, FieldError, compile_field
 from offtake.dialects.framer import MORE, Broken, Verdict
 from offtake.dialects.message import FieldValue, Message
@@ -60,7 +59,7 @@ class SentenceFramer:
             return Broken("broken", "the checksum is not two hexadecimal digits")
         if len(digits) < _CHECK_DIGITS:
             return MORE
-        computed = reduce(xor, buffer[start + 1 : mark], 0)
+        computed = xor8(buffer[start + 1 : mark])
         if computed != int(digits, 16):
             return Broken("bad_checksum", f"checksum {digits.decode('ascii')}, computed {computed:02X}")
         return self._decode(buffer[start : mark + 1 + _CHECK_DIGITS], offset)
@@ -86,7 +85,8 @@ class _Layout:
     def __init__(self, sentence: Sentence, dialect: Dialect) -> None:
         self._full = sentence.columns_full
         self._min = sentence.columns_min
-        self._groups = next((field for field in sentence.fields if field.kind == "groups"), None)
+        groups = next((field for field in sentence.fields if field.kind == "groups"), None)
+        self._groups = (groups.at, groups.group_columns, groups.count, groups.end) if groups else None
         self._converters: list[tuple[str, Converter]] = [
             (field.name, compile_field(field, dialect)) for field in sentence.fields
         ]
@@ -113,11 +113,11 @@ class _Layout:
         """Bring the columns to the full form: missing groups and missing trailing fields become empty."""
         if self._groups is None:
             return columns + [""] * (self._full + 1 - len(columns))
-        width = self._groups.group_columns
-        tail_full = self._full - self._groups.end
-        present, tail = divmod(len(columns) - self._groups.at, width)
-        if tail > tail_full or present > self._groups.count:
+        at, width, count, end = self._groups
+        tail_full = self._full - end
+        present, tail = divmod(len(columns) - at, width)
+        if tail > tail_full or present > count:
             raise FieldError(f"{len(columns) - 1} columns do not make whole groups of {width}")
-        split = self._groups.at + present * width
-        missing = [""] * ((self._groups.count - present) * width)
+        split = at + present * width
+        missing = [""] * ((count - present) * width)
         return columns[:split] + missing + columns[split:] + [""] * (tail_full - tail)

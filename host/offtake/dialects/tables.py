@@ -223,7 +223,8 @@ class HeaderField:
 class BinaryFraming:
     """How a frame is told from noise: ``sync`` (hexadecimal), header, payload, check.
 
-    The header's field ``length`` counts the payload's bytes, at most ``payload_max``. The message's key is made of
+    The header's field ``length`` counts the payload's bytes, at most ``payload_max``, and ``length_extra`` bytes
+    more (where it counts the check or the whole frame too). The message's key is made of
     the header fields named in ``key`` (the first one highest), or, without any, is the first ``key_bits`` of the
     payload. The check covers everything from the ``sync`` or from the ``header`` on, and is stored in ``check_order``.
     """
@@ -237,6 +238,7 @@ class BinaryFraming:
     check: str
     check_from: Literal["sync", "header"]
     check_order: Literal["little", "big"]
+    length_extra: int = 0
 
     @property
     def header_size(self) -> int:

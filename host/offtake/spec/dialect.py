@@ -28,7 +28,6 @@ from offtake.spec.dialect_table import DialectTable
 from offtake.spec.dialect_units import UNIT_ENDINGS
 
 _KIND_UNITS = {"time_of_day": "us", "latitude": "deg", "longitude": "deg"}
-_NUMERIC_KINDS = ("number", "signed_number", "integer", "list")
 # Keys a field may have beyond those every field has.
 _KIND_KEYS: dict[str, tuple[str, ...]] = {
     "number": ("unit", "unit_letter", "min", "max"),
@@ -77,7 +76,8 @@ def parse_dialect(text: str, where: str) -> AnyDialect:
     """Return the dialect that TOML ``text`` declares; ``where`` names its file in errors."""
     try:
         tree = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
+        # Besides its own error (a ValueError) tomllib lets those of a number too long or a nesting too deep through.
         raise SpecError(f"not TOML: {error}", where=where, expected="TOML 1.0") from error
     root = DialectTable(tree, where, "")
     head = root.table("dialect")
@@ -219,7 +219,7 @@ def _read_field(part: DialectTable, letters: dict[str, LetterSet], inside_group:
     unit = part.one_of("unit", tuple(UNIT_ENDINGS)) if part.has("unit") else _KIND_UNITS.get(kind, "")
     if unit and not name.endswith(UNIT_ENDINGS[unit]):
         raise part.error("name", f"{name!r} hides its unit", f"a name ending in {UNIT_ENDINGS[unit]!r}")
-    minimum, maximum = _read_range(part, kind)
+    minimum, maximum = part.range()
     letters_name = ""
     if kind in ("letter", "letters"):
         letters_name = part.one_of("letters", tuple(letters))
@@ -245,14 +245,6 @@ def _read_field(part: DialectTable, letters: dict[str, LetterSet], inside_group:
     )
     part.done()
     return field
-
-
-def _read_range(part: DialectTable, kind: str) -> tuple[int | float | None, int | float | None]:
-    minimum = part.number("min") if kind in _NUMERIC_KINDS and part.has("min") else None
-    maximum = part.number("max") if kind in _NUMERIC_KINDS and part.has("max") else None
-    if minimum is not None and maximum is not None and minimum > maximum:
-        raise part.error("max", f"{maximum} is below min", f"{minimum} or more")
-    return minimum, maximum
 
 
 def _read_base(part: DialectTable) -> int:

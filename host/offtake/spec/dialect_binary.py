@@ -24,7 +24,9 @@ from offtake.spec.dialect_units import UNIT_ENDINGS
 _TYPE = re.compile(r"([uis])([1-9][0-9]?)")
 _ENCODINGS: dict[str, Encoding] = {"u": "unsigned", "i": "signed", "s": "sign_magnitude"}
 _SYNC = re.compile(r"[0-9A-F]{2}(?: [0-9A-F]{2}){0,3}")
-_SCALE = re.compile(r"[0-9]+(?:\.[0-9]+)?(?:e-?[0-9]{1,2})?")
+# Bounded, so that neither a value nor its scale can become a number that nothing holds.
+_SCALE = re.compile(r"[0-9]{1,18}(?:\.[0-9]{1,18})?(?:e-[0-9]{1,2})?")
+_CODE = re.compile(r"0|[1-9][0-9]{0,18}")
 _PAYLOAD_MAX = 65_535
 _BITS_MAX = 8 * _PAYLOAD_MAX
 _NUMBER_KEYS = ("type", "part", "scale", "unit", "min", "max", "absent", "fine_at", "fine_ratio")
@@ -81,7 +83,11 @@ def _read_framing(table: DialectTable) -> BinaryFraming:
         raise table.error("header", f"fields {', '.join(names)}", "different names, one of them `length`")
     if sum(field.bits for field in header) % 8:
         raise table.error("header", "it does not end with a whole byte", "bits that make whole bytes")
-    key_fields, key_bits = _read_key(table, names)
+    key_fields, key_bits = _read_key(table, {field.name: field.bits for field in header})
+    check = table.one_of("check", tuple(CHECKS))
+    extras = {"payload": 0, "payload_and_check": CHECKS[check].size}
+    extras["frame"] = len(sync.split()) + sum(field.bits for field in header) // 8 + CHECKS[check].size
+    counts = table.one_of("length_counts", tuple(extras)) if table.has("length_counts") else "payload"
     framing = BinaryFraming(
         sync=sync.replace(" ", ""),
         header=header,
@@ -89,9 +95,10 @@ def _read_framing(table: DialectTable) -> BinaryFraming:
         key=key_fields,
         key_bits=key_bits,
         payload_max=table.integer("payload_max", 1, _PAYLOAD_MAX),
-        check=table.one_of("check", tuple(CHECKS)),
+        check=check,
         check_from=cast(Any, table.one_of("check_from", ("sync", "header"))),
         check_order=cast(Any, table.one_of("check_order", ("little", "big"))),
+        length_extra=extras[counts],
     )
     table.done()
     return framing
@@ -107,14 +114,16 @@ def _read_header_field(part: DialectTable, order: str) -> HeaderField:
     return field
 
 
-def _read_key(table: DialectTable, names: list[str]) -> tuple[tuple[str, ...], int]:
+def _read_key(table: DialectTable, widths: dict[str, int]) -> tuple[tuple[str, ...], int]:
     if table.has("key_bits"):
         return (), table.integer("key_bits", 1, 32)
     key = tuple(table.texts("key"))
     for name in key:
-        if name not in names or name == "length":
-            expected = ", ".join(one for one in names if one != "length")
+        if name not in widths or name == "length":
+            expected = ", ".join(one for one in widths if one != "length")
             raise table.error("key", f"{name!r} is no such header field", f"some of {expected}")
+    if len(set(key)) != len(key) or sum(bits for name, bits in widths.items() if name in key) % 8:
+        raise table.error("key", f"{', '.join(key)} does not fit", "different fields that make whole bytes together")
     return key, 0
 
 
@@ -123,7 +132,7 @@ def _read_codes(name: str, table: DialectTable) -> LetterSet:
     pairs = tuple((code, values.word(code)) for code in values.names())
     values.done()
     for code, _ in pairs:
-        if not code.isdigit() or str(int(code)) != code:
+        if not _CODE.fullmatch(code):
             raise table.error(f"values.{code}", f"{code!r} is no code", "a whole number")
     if not pairs or len({meaning for _, meaning in pairs}) != len(pairs):
         raise table.error("values", "no code, or two codes have the same name", "a name of its own for each code")
@@ -197,6 +206,7 @@ class _Reader:
         part_low, part_bits = self._part(part, bits)
         unit = self._unit(part, name, kind)
         up, down = self._scale(part)
+        minimum, maximum = part.range()
         inner = self._fields(part, inside_group=True) if kind == "groups" else ()
         if inner and max(field.end_bit for field in inner) > bits:
             raise part.error("size", "the fields reach beyond the group", "a larger size")
@@ -214,8 +224,8 @@ class _Reader:
             scale_down=down,
             fine_bit=self._byte_of(part, "fine_at"),
             fine_ratio=part.integer("fine_ratio", 1, 10_000) if part.has("fine_at") else 1,
-            minimum=part.number("min") if part.has("min") else None,
-            maximum=part.number("max") if part.has("max") else None,
+            minimum=minimum,
+            maximum=maximum,
             absent=tuple(part.integers("absent", -(2**63), 2**64 - 1)) if part.has("absent") else (),
             when=self._flag_before(part, before) if part.has("when") else "",
             letters=part.one_of("codes", tuple(self._codes)) if kind == "code" else "",

@@ -93,6 +93,14 @@ class DialectTable:
             raise self.error(key, f"{value!r} is no finite number", "a number")
         return cast("int | float", value)
 
+    def range(self) -> tuple[int | float | None, int | float | None]:
+        """The numbers ``min`` and ``max``, each of which may be missing."""
+        minimum = self.number("min") if self.has("min") else None
+        maximum = self.number("max") if self.has("max") else None
+        if minimum is not None and maximum is not None and minimum > maximum:
+            raise self.error("max", f"{maximum} is below min", f"{minimum} or more")
+        return minimum, maximum
+
     def boolean(self, key: str) -> bool:
         """True or false."""
         value = self._get(key, "true or false")

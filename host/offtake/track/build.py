@@ -3,27 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from offtake.dialects.message import DecodeCounts
 from offtake.dialects.registry import new_decoder
 from offtake.dialects.stream import StreamChunk, TimedMessage, decode_stream
 from offtake.dialects.tables import AnyDialect
-from offtake.track.dating import date_epochs
 from offtake.track.epochs import group_epochs
 from offtake.track.fix import Track
+from offtake.track.timeline import fit_timeline
 
 
-def build_track(messages: Iterable[TimedMessage], run: int, counts: DecodeCounts | None = None) -> Track:
-    """Merge the ``messages`` of run number ``run``, in stream order, to a track.
+def build_track(
+    messages: Iterable[TimedMessage], run: int, counts: DecodeCounts | None = None, *, latency_s: float = 0.0
+) -> Track:
+    """Merge the ``messages`` of run number ``run``, in stream order, to a track on its time line.
 
-    ``counts`` are the decoder's, read after ``messages`` is exhausted.
+    ``counts`` are the decoder's, read after ``messages`` is exhausted; ``latency_s`` as in
+    :func:`offtake.track.timeline.fit_timeline`.
     """
-    fixes = date_epochs(list(group_epochs(messages, run)))
-    return Track(run, fixes, counts or DecodeCounts())
+    epochs = list(group_epochs(messages, run))
+    timeline = fit_timeline([epoch.mark for epoch in epochs], latency_s=latency_s)
+    dated = list(zip(epochs, timeline.mark_utc, strict=True))
+    fixes = tuple(replace(epoch.fix, utc=utc) for epoch, utc in dated)
+    skies = tuple(replace(epoch.sky, utc=utc) for epoch, utc in dated if epoch.sky is not None)
+    return Track(run, fixes, counts or DecodeCounts(), skies, timeline)
 
 
 def read_track(
-    chunks: Iterable[StreamChunk], *, baud: int, run: int, extra_dialects: Sequence[AnyDialect] = ()
+    chunks: Iterable[StreamChunk],
+    *,
+    baud: int,
+    run: int,
+    extra_dialects: Sequence[AnyDialect] = (),
+    latency_s: float = 0.0,
 ) -> Track:
     """Decode the receiver's stream of run number ``run``, sent at ``baud``, to a track.
 
@@ -31,4 +44,4 @@ def read_track(
     that is not positive.
     """
     decoder = new_decoder(extra=extra_dialects)
-    return build_track(decode_stream(chunks, decoder, baud), run, decoder.counts)
+    return build_track(decode_stream(chunks, decoder, baud), run, decoder.counts, latency_s=latency_s)

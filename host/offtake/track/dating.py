@@ -21,9 +21,9 @@ _DAY_US = 86_400_000_000
 def date_epochs(epochs: Sequence[Epoch]) -> tuple[Fix, ...]:
     """Return the fixes of one run's ``epochs`` with UTC where any date of the run tells it."""
     days = _count_days(epochs)
-    anchors = [index for index, epoch in enumerate(epochs) if epoch.date and epoch.fix.has_position]
+    anchors = [index for index, epoch in enumerate(epochs) if epoch.mark.date and epoch.fix.has_position]
     if not anchors:
-        anchors = [index for index, epoch in enumerate(epochs) if epoch.date]
+        anchors = [index for index, epoch in enumerate(epochs) if epoch.mark.date]
     fixes: list[Fix] = []
     following = 0
     for index, epoch in enumerate(epochs):
@@ -33,7 +33,7 @@ def date_epochs(epochs: Sequence[Epoch]) -> tuple[Fix, ...]:
         utc = None
         if anchors and epoch.fix.time_of_day_us is not None:
             anchor = anchors[max(0, following - 1)]
-            utc = _utc(epochs[anchor].date, days[index] - days[anchor], epoch.fix.time_of_day_us)
+            utc = _utc(epochs[anchor].mark.date, days[index] - days[anchor], epoch.fix.time_of_day_us)
         fixes.append(replace(epoch.fix, utc=utc))
     return tuple(fixes)
 

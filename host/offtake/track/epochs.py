@@ -1,51 +1,66 @@
 """Which messages belong to one epoch, and what they say together.
 
-Messages with the same time of day are one epoch. Those without a time (course, dilution) are told apart by
-the pause a receiver makes between epochs, and on a line without pauses by the order of its sentences: a
-sentence that comes again opens the next epoch. Fields are taken by name, not by sentence, so a sentence added
-to a dialect contributes without a change here.
+Messages that name the same moment are one epoch: text by UTC time of day, binary by GPS time of week, and both
+together by the leap seconds between the two. Those without a time (course, dilution) are told apart by the pause a
+receiver makes between epochs, and on a line without pauses by the order of its messages: a message that comes again
+opens the next epoch. Fields are taken by name, not by message, so one added to a dialect contributes without a change
+here.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
-from offtake.dialects.message import FieldValue, Message
+from offtake.dialects.message import Message
 from offtake.dialects.stream import TimedMessage
-from offtake.track.fix import Fix
+from offtake.track.contribution import (
+    DAY_US,
+    POSITION_FIELDS,
+    WEEK_US,
+    contributes,
+    contribution,
+    position_rank,
+    tells_time_or_position,
+    time_of_week_us,
+)
+from offtake.track.fix import Fix, Sky
+from offtake.track.sky import SkyGather
+from offtake.track.timemark import TimeMark
 
 # A pause of this length may be one between epochs. Receivers pause a few milliseconds between sentences and,
 # at ten epochs a second on a half-used line, some fifty between epochs.
 EPOCH_PAUSE_US = 20_000
 
-# International knot: 1852 m an hour, by definition.
-KNOT_M_S = 1852 / 3600
-KM_H_M_S = 1000 / 3600
+# Text times have hundredths of a second, cut or rounded, so the same moment may be told 5 ms apart. At a hundred epochs
+# a second, more than receivers give, epochs are 10 ms apart.
+SAME_TIME_US = 5_500
 
-# Fields of a fix that a message may carry under the same name.
-_PLAIN_FIELDS = ("altitude_m", "geoid_separation_m", "course_deg")
-_REPORT_FIELDS = ("fix_type", "hdop", "vdop", "pdop")
-# From the least to the most trusted; the best constellation's mode stands for the solution.
-_MODE_ORDER = (
-    "none", "other", "manual", "simulator", "estimated",
-    "autonomous", "differential", "precise", "rtk_float", "rtk_fixed",
-)  # fmt: skip
+# GPS-UTC since 2017-01-01; only where a stream speaks both ways and never says how many seconds lie between.
+USUAL_LEAP_S = 18
+
+# One leap second a year at most since 1980; a moment told both ways that differs by more is not one moment.
+LEAP_S_MAX = 100
+
+# Far more than an epoch has; a stream that says the same on and on must not pile up in one.
+MESSAGES_KEPT = 1000
 
 
 @dataclass(frozen=True, slots=True)
 class Epoch:
-    """A fix without its UTC, and the date its messages gave, if any (with the time of day it goes with)."""
+    """A fix without its UTC, what the epoch said of time, and its satellites (without UTC too), if any were told.
+
+    The three have the same ``tick_us``.
+    """
 
     fix: Fix
-    date: dt.date | None
+    mark: TimeMark
+    sky: Sky | None = None
 
 
-def group_epochs(
-    messages: Iterable[TimedMessage], run: int, pause_us: int = EPOCH_PAUSE_US
-) -> Iterator[Epoch]:
+def group_epochs(messages: Iterable[TimedMessage], run: int, pause_us: int = EPOCH_PAUSE_US) -> Iterator[Epoch]:
     """Merge decoded ``messages`` of one run, in stream order, to epochs; other messages are passed over.
 
     An epoch is given out when one of its messages could carry a time or a position, known or not.
@@ -53,19 +68,20 @@ def group_epochs(
     current: _Gather | None = None
     # Messages without a time, after a pause: of the next epoch unless the time that follows says otherwise.
     waiting: _Gather | None = None
-    quiet_us, after_loss = 0, False
+    quiet_us, after_loss, leap_s = 0, False, USUAL_LEAP_S
     for timed in messages:
         quiet_us = max(quiet_us, timed.quiet_before_us)
         after_loss = after_loss or timed.after_loss
         if timed.message.state != "decoded":
             continue
-        step = _Step(timed, quiet_us >= pause_us, after_loss)
+        step = _Step(timed, quiet_us >= pause_us, after_loss, _moment(timed.message))
         quiet_us, after_loss = 0, False
+        leap_s = _leap_said(timed.message, step.moment, leap_s)
         if current is None:
             current = _Gather(step)
-        elif waiting is None and _continues(current, step):
+        elif waiting is None and _continues(current, step, leap_s):
             current.add(step)
-        elif step.time is None:
+        elif not step.moment.known:
             if waiting is not None and not step.paused and not waiting.repeats(step):
                 waiting.add(step)
             else:
@@ -73,7 +89,7 @@ def group_epochs(
                     yield from current.finish(run)
                     current = waiting
                 waiting = _Gather(step)
-        elif step.time == current.time and not current.repeats(step):
+        elif current.moment.agrees(step.moment, leap_s) and not current.repeats(step):
             if waiting is not None:
                 current.absorb(waiting)
                 waiting = None
@@ -87,31 +103,70 @@ def group_epochs(
             yield from last.finish(run)
 
 
+class _Moment(NamedTuple):
+    """A moment as messages tell it: UTC time of day, GPS time of week, or both; in microseconds."""
+
+    day_us: int | None
+    week_us: int | None
+
+    @property
+    def known(self) -> bool:
+        return self.day_us is not None or self.week_us is not None
+
+    def agrees(self, other: _Moment, leap_s: int) -> bool:
+        """Whether both name the same moment; ``False`` where either is unknown."""
+        if self.day_us is not None and other.day_us is not None:
+            return _near(self.day_us - other.day_us, DAY_US)
+        if self.week_us is not None and other.week_us is not None:
+            return _near(self.week_us - other.week_us, WEEK_US)
+        for one, two in ((self, other), (other, self)):
+            if one.day_us is not None and two.week_us is not None:
+                return _near(two.week_us - leap_s * 1_000_000 - one.day_us, DAY_US)
+        return False
+
+
+def _near(difference_us: int, turn_us: int) -> bool:
+    rest = difference_us % turn_us
+    return min(rest, turn_us - rest) <= SAME_TIME_US
+
+
+def _moment(message: Message) -> _Moment:
+    day_us = message.values.get("time_of_day_us")
+    return _Moment(day_us if isinstance(day_us, int) else None, time_of_week_us(message.values))
+
+
+def _leap_said(message: Message, moment: _Moment, before: int) -> int:
+    """GPS minus UTC in seconds as the stream says it last: in words, or by telling one moment both ways."""
+    said = message.values.get("leap_s")
+    if isinstance(said, int):
+        return said
+    if moment.day_us is not None and moment.week_us is not None:
+        seconds = round((moment.week_us - moment.day_us) % DAY_US / 1e6)
+        return seconds if seconds <= LEAP_S_MAX else before
+    return before
+
+
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """A decoded message, with a pause or a loss before it."""
+    """A decoded message, with a pause or a loss before it, and the moment it tells."""
 
     timed: TimedMessage
     paused: bool
     after_loss: bool
+    moment: _Moment
 
     @property
-    def time(self) -> int | None:
-        value = self.timed.message.values.get("time_of_day_us")
-        return value if isinstance(value, int) else None
-
-    @property
-    def key(self) -> tuple[str, str, Any]:
+    def key(self) -> tuple[str, str, str, Any]:
         """What kind of message it is; the same kind does not come twice in an epoch."""
         message = self.timed.message
-        return message.talker, message.name, message.values.get("system_id")
+        return message.dialect, message.talker, message.name, message.values.get("system_id")
 
 
-def _continues(current: _Gather, step: _Step) -> bool:
+def _continues(current: _Gather, step: _Step, leap_s: int) -> bool:
     """Whether ``step`` belongs to ``current`` beyond doubt."""
     if step.paused or current.repeats(step):
         return False
-    return step.time is None or current.time is None or step.time == current.time
+    return not step.moment.known or not current.moment.known or current.moment.agrees(step.moment, leap_s)
 
 
 def _opened_by(waiting: _Gather | None, step: _Step) -> _Gather:
@@ -126,23 +181,28 @@ class _Gather:
     """An epoch while its messages come in. The first message that knows a value gives it."""
 
     def __init__(self, first: _Step) -> None:
-        self.time: int | None = None
+        self.moment = _Moment(None, None)
         self._tick_us = first.timed.tick_us
         self._after_loss = False
         self._values: dict[str, Any] = {}
-        self._date: dt.date | None = None
+        self._position_rank = -1
+        self._time: dict[str, Any] = {}
+        self._vouched: dict[str, bool] = {}
         self._offsets: list[int] = []
-        self._keys: set[tuple[str, str, Any]] = set()
+        self._keys: set[tuple[str, str, str, Any]] = set()
         self._last_name = ""
         self._is_epoch = False
+        self._sky = SkyGather()
         self.add(first)
 
     def repeats(self, step: _Step) -> bool:
         """Whether this kind of message was here before; one name several times in a row is a set."""
         message = step.timed.message
-        if message.name == self._last_name and step.time is None:
+        if len(self._offsets) >= MESSAGES_KEPT:
+            return True
+        if message.name == self._last_name and not step.moment.known:
             return False
-        return step.key in self._keys and _contributes(message)
+        return step.key in self._keys and contributes(message.values)
 
     def add(self, step: _Step) -> None:
         message = step.timed.message
@@ -150,80 +210,81 @@ class _Gather:
         self._last_name = message.name
         self._offsets.append(message.offset)
         self._after_loss = self._after_loss or step.after_loss
-        if "time_of_day_us" in message.values or "latitude_deg" in message.values:
-            self._is_epoch = True
-        if self.time is None:
-            self.time = step.time
-        date = message.values.get("date")
-        if self._date is None and isinstance(date, dt.date) and step.time is not None:
-            self._date = date
-        self._merge(_contribution(message.values))
+        self._is_epoch = self._is_epoch or tells_time_or_position(message.values)
+        self._add_time(step)
+        self._merge(contribution(message.values), position_rank(message))
         if message.values.get("fix_quality") not in (None, "none"):
             # The sentence made to tell the quality tells it more finely than a mode letter.
             self._values["fix_quality"] = message.values["fix_quality"]
+        self._sky.add(message)
+
+    def _add_time(self, step: _Step) -> None:
+        values = step.timed.message.values
+        day_us, week_us = step.moment
+        self.moment = _Moment(
+            day_us if self.moment.day_us is None else self.moment.day_us,
+            week_us if self.moment.week_us is None else self.moment.week_us,
+        )
+        given: dict[str, Any] = {name: values.get(name) for name in ("week", "week_bits", "leap_s")}
+        date = values.get("date")
+        if isinstance(date, dt.date) and day_us is not None:
+            given["date"] = date
+        self._add_time_values(given, {name: values.get(name) for name in ("date_valid", "time_valid")})
+
+    def _add_time_values(self, given: dict[str, Any], vouched: dict[str, Any]) -> None:
+        for name, value in given.items():
+            if value is not None:
+                self._time.setdefault(name, value)
+        for name, value in vouched.items():
+            if isinstance(value, bool):
+                self._vouched[name] = value and self._vouched.get(name, True)
 
     def absorb(self, other: _Gather) -> None:
         """Take in ``other``, which came later and turned out to be of this epoch."""
         self._offsets += other._offsets
         self._keys |= other._keys
         self._after_loss = self._after_loss or other._after_loss
-        self._merge(other._values)
+        self._add_time_values(other._time, other._vouched)
+        self._merge(other._values, other._position_rank)
+        self._sky.absorb(other._sky)
 
-    def _merge(self, given: dict[str, Any]) -> None:
+    def _merge(self, given: dict[str, Any], rank: int) -> None:
         for name, value in given.items():
             if name == "satellites_used":
                 # Some sentences stop counting at twelve.
                 self._values[name] = max(value, self._values.get(name, 0))
             elif self._values.get(name) in (None, "none"):
                 self._values[name] = value
+        if "latitude_deg" in given and rank > self._position_rank:
+            self._position_rank = rank
+            self._values |= {name: given[name] for name in POSITION_FIELDS if name in given}
 
     def finish(self, run: int) -> Iterator[Epoch]:
         """Give out the epoch, unless no message in it could carry a time or a position."""
-        if self._is_epoch:
-            fix = Fix(
-                run=run,
-                tick_us=self._tick_us,
-                time_of_day_us=self.time,
-                after_loss=self._after_loss,
-                source_offsets=tuple(self._offsets),
-                **self._values,
-            )
-            yield Epoch(fix, self._date)
+        if not self._is_epoch:
+            return
+        if self._values.get("fix_quality") == "none":
+            # Some message says there is no solution and none says there is: a position told beside it is stale.
+            self._values = {name: value for name, value in self._values.items() if name not in POSITION_FIELDS}
+        fix = Fix(
+            run=run,
+            tick_us=self._tick_us,
+            time_of_day_us=self.moment.day_us,
+            after_loss=self._after_loss,
+            source_offsets=tuple(self._offsets),
+            satellites_in_view=self._sky.in_view,
+            **self._values,
+        )
+        yield Epoch(fix, self._mark(fix), self._sky.finish(run, self._tick_us))
 
-
-def _contributes(message: Message) -> bool:
-    names = ("time_of_day_us", "latitude_deg", "speed_kn", "speed_km_h", "course_deg", "hdop", "fix_type")
-    return any(name in message.values for name in names)
-
-
-def _contribution(values: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the fields of a fix that a message's ``values`` give."""
-    given: dict[str, Any] = {name: values.get(name) for name in _REPORT_FIELDS}
-    quality = _quality(values)
-    void = values.get("status") == "void" or quality == "none"
-    given["fix_quality"] = "none" if void else quality
-    given["satellites_used"] = values.get("satellites_used")
-    if not void:
-        # Positions, speeds and courses that the receiver does not vouch for are left out.
-        latitude, longitude = values.get("latitude_deg"), values.get("longitude_deg")
-        if latitude is not None and longitude is not None:
-            given["latitude_deg"], given["longitude_deg"] = latitude, longitude
-        given |= {name: values.get(name) for name in _PLAIN_FIELDS}
-        given["speed_m_s"] = _speed_m_s(values)
-    return {name: value for name, value in given.items() if value is not None}
-
-
-def _quality(values: Mapping[str, Any]) -> str | None:
-    quality: FieldValue = values.get("fix_quality") or values.get("mode")
-    modes = values.get("modes")
-    if quality is None and modes:
-        quality = max(modes, key=_MODE_ORDER.index)
-    return quality if isinstance(quality, str) else None
-
-
-def _speed_m_s(values: Mapping[str, Any]) -> float | None:
-    if values.get("speed_kn") is not None:
-        return float(values["speed_kn"]) * KNOT_M_S
-    if values.get("speed_km_h") is not None:
-        return float(values["speed_km_h"]) * KM_H_M_S
-    return None
+    def _mark(self, fix: Fix) -> TimeMark:
+        said_no = False in self._vouched.values()
+        said_yes = len(self._vouched) == 2 and not said_no
+        return TimeMark(
+            tick_us=self._tick_us,
+            time_of_day_us=self.moment.day_us,
+            time_of_week_us=self.moment.week_us,
+            trusted=said_yes or (fix.has_position and not said_no),
+            after_loss=self._after_loss,
+            **self._time,
+        )

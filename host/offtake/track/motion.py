@@ -1,0 +1,112 @@
+"""Which positions belong to moving stretches and which to stays."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from offtake.track.columns import Columns, Flags
+from offtake.track.geodesy import Floats
+from offtake.track.innovation import running_median
+from offtake.track.limits import Limits
+
+# A second or two of speed noise is no motion.
+_SMOOTH_S = 3.0
+# Positions this far before and after give the speed where none is reported: receiver noise over it is some 0.2 m/s.
+_HALF_WINDOW_S = 4.0
+# A stay whose first and last seconds lie further apart than this, and than four accuracies, was slow motion.
+_DRIFT_ENDS_S = 10.0
+_DRIFT_M = 20.0
+_DRIFT_M_S = 0.1
+
+Part = tuple[int, int, bool]
+"""First and last position (into the columns, both included), and whether it moves."""
+
+
+def split_motion(columns: Columns, over_gap: Flags, wild: Flags, interval_s: float, limits: Limits) -> list[Part]:
+    """Return the stretches of all positions, in order; none reaches over a gap.
+
+    Speed with hysteresis decides, then displacement: a moving stretch must get somewhere and a stay must not.
+    ``wild`` legs (glitches) count for no displacement.
+    """
+    if not len(columns):
+        return []
+    east = _along(np.where(wild, 0.0, columns.legs.east_m))
+    north = _along(np.where(wild, 0.0, columns.legs.north_m))
+    speed = _speed(columns, east, north, interval_s)
+    parts: list[Part] = []
+    edges = [0, *(np.flatnonzero(over_gap) + 1).tolist(), len(columns)]
+    for start, end in pairwise(edges):
+        found = _by_speed(speed, start, end, limits)
+        found = _merged([_settle_moving(part, columns, east, north, limits) for part in found])
+        found = _merged([_settle_short_stay(part, columns, len(found), limits) for part in found])
+        parts += _merged([_settle_drift(part, columns, east, north) for part in found])
+    return parts
+
+
+def _along(steps: Floats) -> Floats:
+    return np.concatenate(([0.0], np.cumsum(steps)))
+
+
+def _speed(columns: Columns, east: Floats, north: Floats, interval_s: float) -> Floats:
+    width = 2 * max(1, round(_SMOOTH_S / interval_s / 2)) + 1
+    before = np.searchsorted(columns.time_s, columns.time_s - _HALF_WINDOW_S)
+    after = np.minimum(np.searchsorted(columns.time_s, columns.time_s + _HALF_WINDOW_S), len(columns) - 1)
+    elapsed = columns.time_s[after] - columns.time_s[before]
+    way = np.hypot(east[after] - east[before], north[after] - north[before])
+    by_position = np.divide(way, elapsed, out=np.zeros_like(way), where=elapsed > 0)
+    return running_median(np.where(np.isnan(columns.speed_m_s), by_position, columns.speed_m_s), min(width, 301))
+
+
+def _by_speed(speed: Floats, start: int, end: int, limits: Limits) -> list[Part]:
+    parts: list[Part] = []
+    moving = bool(speed[start] > limits.moving_m_s)
+    first = start
+    for at in range(start, end):
+        now = bool(speed[at] > (limits.still_m_s if moving else limits.moving_m_s))
+        if now != moving:
+            if at > first:
+                parts.append((first, at - 1, moving))
+            first, moving = at, now
+    parts.append((first, end - 1, moving))
+    return parts
+
+
+def _settle_moving(part: Part, columns: Columns, east: Floats, north: Floats, limits: Limits) -> Part:
+    first, last, moving = part
+    if moving:
+        inside = slice(first, last + 1)
+        reach = float(np.hypot(east[inside] - east[first], north[inside] - north[first]).max())
+        if columns.time_s[last] - columns.time_s[first] < limits.moving_least_s or reach < limits.moving_least_m:
+            return first, last, False
+    return part
+
+
+def _settle_short_stay(part: Part, columns: Columns, parts: int, limits: Limits) -> Part:
+    first, last, moving = part
+    short = columns.time_s[last] - columns.time_s[first] < limits.still_least_s
+    return (first, last, True) if not moving and short and parts > 1 else part
+
+
+def _settle_drift(part: Part, columns: Columns, east: Floats, north: Floats) -> Part:
+    first, last, moving = part
+    seconds = float(columns.time_s[last] - columns.time_s[first])
+    if moving or seconds < 3 * _DRIFT_ENDS_S:
+        return part
+    head = slice(first, int(np.searchsorted(columns.time_s, columns.time_s[first] + _DRIFT_ENDS_S, "right")))
+    tail = slice(int(np.searchsorted(columns.time_s, columns.time_s[last] - _DRIFT_ENDS_S)), last + 1)
+    way = float(np.hypot(east[tail].mean() - east[head].mean(), north[tail].mean() - north[head].mean()))
+    accuracy = columns.accuracy_m[first : last + 1]
+    least = max(_DRIFT_M, 4 * float(np.nanmedian(accuracy)) if np.any(np.isfinite(accuracy)) else 0.0)
+    return (first, last, True) if way > least and way / seconds > _DRIFT_M_S else part
+
+
+def _merged(parts: list[Part]) -> list[Part]:
+    merged: list[Part] = []
+    for first, last, moving in parts:
+        if merged and merged[-1][2] == moving:
+            merged[-1] = (merged[-1][0], last, moving)
+        else:
+            merged.append((first, last, moving))
+    return merged
