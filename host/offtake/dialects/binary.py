@@ -16,6 +16,8 @@ Values = dict[str, FieldValue]
 _Extract = Callable[[bytes, int], int]
 _Convert = Callable[[bytes, int, Values], FieldValue]
 
+# What a whole frame is called whose payload is too short to say what it is; such frames fill a line.
+WITHOUT_KEY = "(no key)"
 _DAY_NS = 86_400_000_000_000
 
 
@@ -88,9 +90,10 @@ class BinaryFramer:
         return key
 
     def _decode(self, raw: bytes, payload: bytes, key: int, offset: int) -> Message:
-        text = self._dialect.key_text(key)
+        too_short = 8 * len(payload) < self._framing.key_bits
+        text = WITHOUT_KEY if too_short else self._dialect.key_text(key)
         layout = self._layouts.get(key)
-        if layout is None or 8 * len(payload) < self._framing.key_bits:
+        if layout is None or too_short:
             return Message(self.name, "", text, offset, raw, "unknown", "", {}, text)
         values, reason = layout.decode(payload)
         name = layout.message.name

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from offtake.track.columns import Epochs, Flags, Indices, clock_steps_us
+from offtake.track.contribution import DAY_US
 from offtake.track.finding import Finding, seconds_text
 from offtake.track.geodesy import Floats
 from offtake.track.limits import Limits
@@ -21,11 +22,10 @@ def find_clock_steps(
     """Return where, from epoch ``first`` (the first position) on, the time runs backwards or steps.
 
     A receiver's clock before its first position is not judged: it is being set. Steps into and out of the epochs of
-    ``standing`` time are passed over. A step that comes back within a few epochs is one finding. The flags, one for each
-    epoch's way from the one before (the first epoch's is false), say where the receiver's time does not tell how much
-    passed.
+    ``standing`` time are passed over. A step that comes back within a few epochs is one finding. The flags, one for
+    each epoch's way from the one before, say where the receiver's time does not tell how much passed.
     """
-    distrusted = np.zeros(len(epochs.clock_us), dtype=bool)
+    distrusted = np.full(len(epochs.clock_us), epochs.whole_seconds)
     for one in standing:
         distrusted[one.first : one.last + 2] = True
     told = (first + np.flatnonzero(epochs.clock_us[first:] >= 0)).astype(np.int64)
@@ -60,9 +60,11 @@ def _wild_steps(epochs: Epochs, told: Indices, limits: Limits) -> tuple[Flags, F
     clock_s = clock_steps_us(epochs.clock_us[told]) / 1e6
     # Over half a day and more the time of day alone does not say how much time passed; its remainder does.
     step_s = (clock_s - ticks_s + 43_200.0) % 86_400.0 - 43_200.0
-    allowed = limits.clock_step_s + limits.clock_rate * np.maximum(ticks_s, 0)
+    allowed = limits.clock_step_s + limits.clock_rate * np.maximum(ticks_s, 0) + float(epochs.whole_seconds)
     regular = np.abs(ticks_s - (epochs.interval_s or 0.0)) <= _REGULAR_S
     wild = regular | _lasts(step_s, allowed) | (np.abs(step_s) > limits.clock_late_s) | (clock_s < 0)
+    # Out of a leap second the time of day begins again: one second is told twice, by another name.
+    wild &= epochs.clock_us[told[:-1]] < DAY_US
     return np.asarray(wild & (np.abs(step_s) > allowed)), ticks_s + step_s, ticks_s
 
 

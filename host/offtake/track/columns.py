@@ -58,12 +58,14 @@ class Columns:
 @dataclass(frozen=True)
 class Epochs:
     """All epochs: their ticks, and the receiver's time of day in microseconds or, without one, of its UTC; -1 where
-    neither is known. ``interval_s`` is the usual time between epochs."""
+    neither is known. ``interval_s`` is the usual time between epochs; ``whole_seconds`` says that there are more epochs
+    than times, which are told in whole seconds only."""
 
     tick_us: Indices
     clock_us: Indices
     has_position: Flags
     interval_s: float | None
+    whole_seconds: bool
 
 
 def epochs_of(track: Track) -> Epochs:
@@ -74,7 +76,9 @@ def epochs_of(track: Track) -> Epochs:
     steps = np.diff(ticks)
     steps = steps[steps > 0]
     interval = float(np.median(steps)) / 1e6 if len(steps) else None
-    return Epochs(ticks, clock, np.array([fix.has_position for fix in fixes], dtype=bool), interval)
+    has_position = np.array([fix.has_position for fix in fixes], dtype=bool)
+    whole = interval is not None and interval < 0.9 and not np.any(clock[clock >= 0] % 1_000_000)
+    return Epochs(ticks, clock, has_position, interval, whole)
 
 
 def columns_of(track: Track, distrusted: Flags) -> Columns:

@@ -41,18 +41,16 @@ _COMMON_STEPS_PER_DEG = 1e7
 _REST = 1e-3
 
 
-def time_of_week_us(values: Mapping[str, Any]) -> int | None:
-    """Return the GPS time of week in microseconds, ``None`` when the message does not say it."""
-    micros, millis = values.get("time_of_week_us"), values.get("time_of_week_ms")
-    if isinstance(micros, int):
-        return micros
-    return millis * 1000 if isinstance(millis, int) else None
+def full_circle_deg(degrees: float) -> float:
+    """Return a direction as 0 up to, not including, 360 degrees."""
+    turned = degrees % 360.0
+    # A tiny negative one comes out as 360 in floating point.
+    return turned if turned < 360.0 else 0.0
 
 
 def tells_time_or_position(values: Mapping[str, Any]) -> bool:
     """Whether a message could carry a time or a position, known or not."""
-    names = ("time_of_day_us", "latitude_deg", "time_of_week_us", "time_of_week_ms")
-    return any(name in values for name in names)
+    return any(name in values for name in ("time_of_day_us", "latitude_deg", "time_of_week_us"))
 
 
 def contributes(values: Mapping[str, Any]) -> bool:
@@ -129,7 +127,7 @@ def _motion(values: Mapping[str, Any]) -> dict[str, Any]:
     if north is not None and east is not None:
         given["speed_m_s"] = math.hypot(north, east)
         if north or east:
-            given["course_deg"] = math.degrees(math.atan2(east, north)) % 360.0
+            given["course_deg"] = full_circle_deg(math.degrees(math.atan2(east, north)))
     if values.get("velocity_down_m_s") is not None:
         given["climb_m_s"] = 0.0 - values["velocity_down_m_s"]
     for name, unit_m_s in (("speed_m_s", 1.0), ("speed_kn", KNOT_M_S), ("speed_km_h", KM_H_M_S)):
@@ -137,7 +135,9 @@ def _motion(values: Mapping[str, Any]) -> dict[str, Any]:
             given["speed_m_s"] = float(values[name]) * unit_m_s
             break
     if values.get("course_deg") is not None:
-        given["course_deg"] = values["course_deg"] if values["course_deg"] >= 0 else values["course_deg"] % 360.0
+        given["course_deg"] = (
+            values["course_deg"] if values["course_deg"] >= 0 else full_circle_deg(values["course_deg"])
+        )
     return given
 
 

@@ -24,7 +24,6 @@ from offtake.track.contribution import (
     contribution,
     position_rank,
     tells_time_or_position,
-    time_of_week_us,
 )
 from offtake.track.fix import Fix, Sky
 from offtake.track.sky import SkyGather
@@ -131,8 +130,8 @@ def _near(difference_us: int, turn_us: int) -> bool:
 
 
 def _moment(message: Message) -> _Moment:
-    day_us = message.values.get("time_of_day_us")
-    return _Moment(day_us if isinstance(day_us, int) else None, time_of_week_us(message.values))
+    day_us, week_us = message.values.get("time_of_day_us"), message.values.get("time_of_week_us")
+    return _Moment(day_us if isinstance(day_us, int) else None, week_us if isinstance(week_us, int) else None)
 
 
 def _leap_said(message: Message, moment: _Moment, before: int) -> int:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from offtake.track.analysis import Scatter, Spread
+from offtake.track.contribution import full_circle_deg
 from offtake.track.geodesy import Floats, mean_position, plane
 
 
@@ -29,7 +30,7 @@ def circular_mean(degrees: Floats) -> tuple[float | None, float | None]:
         return None, None
     east, north = float(np.sin(known).mean()), float(np.cos(known).mean())
     length = min(1.0, math.hypot(east, north))
-    return (math.degrees(math.atan2(east, north)) % 360.0 if length > 1e-9 else None), length
+    return (full_circle_deg(math.degrees(math.atan2(east, north))) if length > 1e-9 else None), length
 
 
 def scatter(latitude_deg: Floats, longitude_deg: Floats, time_s: Floats) -> Scatter:

@@ -24,7 +24,7 @@ _POLAR_DEG = 85.0
 
 class Legs(NamedTuple):
     """The ways from each position to the next: n-1 of n, in metres; ``east_m`` and ``north_m`` are its components in
-    the direction it starts with (short legs: at its middle)."""
+    the direction halfway between those it starts and ends with."""
 
     length_m: Floats
     east_m: Floats
@@ -55,7 +55,8 @@ def legs(latitude_deg: Floats, longitude_deg: Floats) -> Legs:
             Geodesic.DISTANCE | Geodesic.AZIMUTH,
         )  # fmt: skip
         length[index] = found["s12"]
-        azimuth = math.radians(found["azi1"])
+        turned = (found["azi2"] - found["azi1"] + 180.0) % 360.0 - 180.0
+        azimuth = math.radians(found["azi1"] + turned / 2)
         east[index], north[index] = found["s12"] * math.sin(azimuth), found["s12"] * math.cos(azimuth)
     return Legs(length, east, north)
 

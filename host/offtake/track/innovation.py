@@ -88,10 +88,13 @@ def _with_impossible_motion(columns: Columns, found: Innovation, limits: Limits)
 
 
 def running_median(values: Floats, width: int) -> Floats:
-    """Return the median of the ``width`` (odd) neighbours of each value, edges repeated; same length."""
-    if not len(values):
+    """Return the median of the ``width`` (odd) neighbours of each value; same length.
+
+    Beyond the ends the values are mirrored: repeating the last one would make it its own majority.
+    """
+    if len(values) < 2:
         return values
-    padded = np.pad(values, width // 2, mode="edge")
+    padded = np.pad(values, width // 2, mode="reflect")
     windows = np.lib.stride_tricks.sliding_window_view(padded, width)
     parts = [np.median(windows[at : at + _BLOCK], axis=1) for at in range(0, len(values), _BLOCK)]
     return np.asarray(np.concatenate(parts), dtype=np.float64)
@@ -155,7 +158,8 @@ def _noise(columns: Columns, size: Floats, over_gap: Flags, limits: Limits) -> F
     factor = np.maximum(_worse(columns.hdop), _worse(columns.accuracy_m))
     # The legs around have the same dilution, so their own noise shows it; the run's usual noise has to be scaled.
     sigma = np.maximum(near, np.median(size) * np.maximum(factor[1:], factor[:-1])) / _MEDIAN_OF_RADIUS
-    return np.asarray(limits.noise_factor * sigma * np.where(over_gap, limits.after_gap_factor, 1.0))
+    noise = limits.noise_factor * sigma * np.where(over_gap, limits.after_gap_factor, 1.0)
+    return np.asarray(np.minimum(noise, limits.noise_most_m))
 
 
 def _worse(values: Floats) -> Floats:

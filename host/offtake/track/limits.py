@@ -15,18 +15,19 @@ class Limits:
     ``acceleration_m_s2``: about one g. Tyres, hulls and legs cannot do more; a multirotor does only for less than the
     second between two epochs. ``hidden_acceleration_m_s2`` is what a receiver's speed may fail to show between two
     epochs whose speeds are alike. ``noise_factor``: a step this many times the run's own usual disagreement (one sigma
-    an axis) is a glitch; by chance alone one in 65 million steps of normal noise would be. ``jump_least_m`` is the
-    least step worth a line where no accuracy is stated; where it is, ``jump_accuracies`` times that, within
-    ``jump_stated_m`` (least, greatest). ``after_gap_factor`` widens the noise after a gap: a receiver that has just
-    found itself again is worse.
-    ``return_s``: a jump whose opposite comes within this time is one glitch with its return.
+    an axis) is a glitch; by chance alone one in 65 million steps of normal noise would be. It counts up to
+    ``noise_most_m``: no receiver is worse from one epoch to the next, so a track that leaps all over is not its own
+    measure. ``jump_least_m`` is the least step worth a line where no accuracy is stated; where it is,
+    ``jump_accuracies`` times that, within ``jump_stated_m`` (least, greatest). ``after_gap_factor`` widens the noise
+    after a gap: a receiver that has just found itself again is worse. ``return_s``: a jump whose opposite comes within
+    this time is one glitch with its return.
 
     ``gap_s``: longer without a position is a gap; ``None`` means 2.5 usual intervals and half a second, so one missing
     epoch is none. ``frozen_s`` and ``frozen_m``: identical digits for that long, over that much reported way.
     ``mismatch_s``, ``mismatch_m``: speed and positions are compared over that time and may differ by that much, and by
-    the way of ``speed_lag_s`` at the velocity's change: receivers smooth their speed.
-    ``clock_step_s``: steps of the receiver's clock against the ticks below this are taken for late output.
-    ``clock_rate`` is the share of the ticks' own error (a ceramic resonator's 0.5 %, doubled).
+    the way of ``speed_lag_s`` at the velocity's change: receivers smooth their speed. ``clock_step_s``: steps of the
+    receiver's clock against the ticks up to this, and ``clock_rate`` of the time passed (a ceramic resonator's 0.5 %,
+    doubled), are none; up to ``clock_late_s`` they may be late output.
 
     ``moving_m_s`` starts a moving stretch and ``still_m_s`` ends it (a drifting boat makes 0.3, a slow walker 0.8 m/s);
     ``moving_least_s``/``moving_least_m`` and ``still_least_s`` are the shortest stretches told apart;
@@ -37,6 +38,7 @@ class Limits:
     acceleration_m_s2: float = 10.0
     hidden_acceleration_m_s2: float = 2.0
     noise_factor: float = 6.0
+    noise_most_m: float = 200.0
     jump_least_m: float = 2.0
     jump_accuracies: float = 1.5
     jump_stated_m: tuple[float, float] = (0.3, 6.0)

@@ -15,6 +15,7 @@ from offtake.track.limits import Limits
 _SMOOTH_S = 3.0
 # Positions this far before and after give the speed where none is reported: receiver noise over it is some 0.2 m/s.
 _HALF_WINDOW_S = 4.0
+_WIDEST = 301
 # A stay whose first and last seconds lie further apart than this, and than four accuracies, was slow motion.
 _DRIFT_ENDS_S = 10.0
 _DRIFT_M = 20.0
@@ -27,20 +28,24 @@ Part = tuple[int, int, bool]
 def split_motion(columns: Columns, over_gap: Flags, wild: Flags, interval_s: float, limits: Limits) -> list[Part]:
     """Return the stretches of all positions, in order; none reaches over a gap.
 
-    Speed with hysteresis decides, then displacement: a moving stretch must get somewhere and a stay must not.
+    Speed with hysteresis decides, then displacement: a moving stretch must get somewhere and a stay must not. Where
+    all between two gaps is of one kind, it stays so, however short.
     ``wild`` legs (glitches) count for no displacement.
     """
     if not len(columns):
         return []
     east = _along(np.where(wild, 0.0, columns.legs.east_m))
     north = _along(np.where(wild, 0.0, columns.legs.north_m))
-    speed = _speed(columns, east, north, interval_s)
+    width = min(2 * max(1, round(_SMOOTH_S / interval_s / 2)) + 1, _WIDEST)
     parts: list[Part] = []
     edges = [0, *(np.flatnonzero(over_gap) + 1).tolist(), len(columns)]
     for start, end in pairwise(edges):
-        found = _by_speed(speed, start, end, limits)
-        found = _merged([_settle_moving(part, columns, east, north, limits) for part in found])
-        found = _merged([_settle_short_stay(part, columns, len(found), limits) for part in found])
+        speed = running_median(_speed(columns, east, north, slice(start, end)), width)
+        found = [(start + first, start + last, moving) for first, last, moving in _by_speed(speed, limits)]
+        if len(found) > 1:
+            found = _merged([_settle_moving(part, columns, east, north, limits) for part in found])
+        if len(found) > 1:
+            found = _merged([_settle_short_stay(part, columns, limits) for part in found])
         parts += _merged([_settle_drift(part, columns, east, north) for part in found])
     return parts
 
@@ -49,27 +54,29 @@ def _along(steps: Floats) -> Floats:
     return np.concatenate(([0.0], np.cumsum(steps)))
 
 
-def _speed(columns: Columns, east: Floats, north: Floats, interval_s: float) -> Floats:
-    width = 2 * max(1, round(_SMOOTH_S / interval_s / 2)) + 1
-    before = np.searchsorted(columns.time_s, columns.time_s - _HALF_WINDOW_S)
-    after = np.minimum(np.searchsorted(columns.time_s, columns.time_s + _HALF_WINDOW_S), len(columns) - 1)
-    elapsed = columns.time_s[after] - columns.time_s[before]
-    way = np.hypot(east[after] - east[before], north[after] - north[before])
+def _speed(columns: Columns, east: Floats, north: Floats, part: slice) -> Floats:
+    """Speed in m/s of the positions of ``part``: reported, or by how far those around lie apart."""
+    seconds, reported = columns.time_s[part], columns.speed_m_s[part]
+    if not np.any(np.isnan(reported)):
+        return reported
+    before = np.searchsorted(seconds, seconds - _HALF_WINDOW_S)
+    after = np.minimum(np.searchsorted(seconds, seconds + _HALF_WINDOW_S), len(seconds) - 1)
+    elapsed = seconds[after] - seconds[before]
+    way = np.hypot(east[part][after] - east[part][before], north[part][after] - north[part][before])
     by_position = np.divide(way, elapsed, out=np.zeros_like(way), where=elapsed > 0)
-    return running_median(np.where(np.isnan(columns.speed_m_s), by_position, columns.speed_m_s), min(width, 301))
+    return np.where(np.isnan(reported), by_position, reported)
 
 
-def _by_speed(speed: Floats, start: int, end: int, limits: Limits) -> list[Part]:
+def _by_speed(speed: Floats, limits: Limits) -> list[Part]:
     parts: list[Part] = []
-    moving = bool(speed[start] > limits.moving_m_s)
-    first = start
-    for at in range(start, end):
-        now = bool(speed[at] > (limits.still_m_s if moving else limits.moving_m_s))
+    moving, first = bool(speed[0] > limits.moving_m_s), 0
+    for at, value in enumerate(speed.tolist()):
+        now = value > (limits.still_m_s if moving else limits.moving_m_s)
         if now != moving:
             if at > first:
                 parts.append((first, at - 1, moving))
             first, moving = at, now
-    parts.append((first, end - 1, moving))
+    parts.append((first, len(speed) - 1, moving))
     return parts
 
 
@@ -83,10 +90,10 @@ def _settle_moving(part: Part, columns: Columns, east: Floats, north: Floats, li
     return part
 
 
-def _settle_short_stay(part: Part, columns: Columns, parts: int, limits: Limits) -> Part:
+def _settle_short_stay(part: Part, columns: Columns, limits: Limits) -> Part:
     first, last, moving = part
     short = columns.time_s[last] - columns.time_s[first] < limits.still_least_s
-    return (first, last, True) if not moving and short and parts > 1 else part
+    return (first, last, True) if not moving and short else part
 
 
 def _settle_drift(part: Part, columns: Columns, east: Floats, north: Floats) -> Part:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
-from geographiclib.geodesic import Geodesic  # type: ignore[import-untyped]
+import numpy as np
 
 from offtake.track.fix import Fix, Track
+from offtake.track.geodesy import legs
 from offtake.track.segments import GAP_S, split_segments
 
 
@@ -63,16 +63,15 @@ def summarize(tracks: Sequence[Track], gap_s: float = GAP_S) -> TrackSummary:
 
 def distance_m(fixes: Sequence[Fix]) -> float:
     """Return the length of the way over ``fixes`` with positions, in metres: geodesics on WGS84."""
-    points = [
-        (fix.latitude_deg, fix.longitude_deg)
-        for fix in fixes
-        if fix.latitude_deg is not None and fix.longitude_deg is not None
-    ]
-    total = 0.0
-    for start, end in pairwise(points):
-        if start != end:
-            total += Geodesic.WGS84.Inverse(*start, *end, Geodesic.DISTANCE)["s12"]
-    return total
+    points = np.array(
+        [
+            (fix.latitude_deg, fix.longitude_deg)
+            for fix in fixes
+            if fix.latitude_deg is not None and fix.longitude_deg is not None
+        ],
+        dtype=np.float64,
+    ).reshape(-1, 2)
+    return float(legs(points[:, 0], points[:, 1]).length_m.sum())
 
 
 def bounding_box(fixes: Iterable[Fix]) -> BoundingBox | None:

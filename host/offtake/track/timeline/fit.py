@@ -104,7 +104,8 @@ def _whole_seconds_off(x: Floats, y: Floats, resolved: Resolved, known: NDArray[
     if len(x) == 1:
         return np.zeros(1, dtype=np.int64)
     detrended = y - x - _slope(x, y) * (x - x[0])
-    level = _levels(detrended, 0.4 + np.diff(x) * 0.002)
+    unknown_rate = 0.002 if len(x) >= _FEW else 2.2 * RESONATOR_ERROR
+    level = _levels(detrended, 0.4 + np.diff(x) * unknown_rate)
     trusted = resolved.trusted[known]
     half = len(level) // 2
     votes = level[half:][trusted[half:]] if trusted[half:].any() else level[trusted] if trusted.any() else level[half:]

@@ -116,12 +116,13 @@ class TimeLine:
         """Seconds since the GPS epoch at ``tick_s``, as :meth:`tick_seconds` gives them."""
         x, y = self.knots_tick_s, self.knots_gps_s
         if len(x) == 1:
-            return y[0] + (tick_s - x[0])
+            alone: Floats = y[0] + (tick_s - x[0])
+            return alone
         out: Floats = np.interp(tick_s, x, y)
         first, last = (y[1] - y[0]) / (x[1] - x[0]), (y[-1] - y[-2]) / (x[-1] - x[-2])
         out = np.where(tick_s < x[0], y[0] + (tick_s - x[0]) * first, out)
-        out = np.where(tick_s > x[-1], y[-1] + (tick_s - x[-1]) * last, out)
-        return out
+        beyond: Floats = np.where(tick_s > x[-1], y[-1] + (tick_s - x[-1]) * last, out)
+        return beyond
 
     def _uncertainty(self, tick_s: Floats) -> Floats:
         x = self.knots_tick_s
