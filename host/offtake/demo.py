@@ -1,4 +1,4 @@
-"""The main job from end to end on the bench: generate, build, prepare, record, pull, verify, salvage, export.
+"""The main job from end to end on the bench: generate, build, prepare, record, pull, verify, salvage, export, report.
 
 Run it as ``host/demo``, which sets up what it needs first.
 """
@@ -18,12 +18,13 @@ from offtake.bench.board import Bench, Board
 from offtake.bench.desk import DeskServer
 from offtake.bench.figures import Reset
 from offtake.card import fsck, open_journal
-from offtake.cli.show import WIDTH, facts, id_text
+from offtake.cli.show import WIDTH, facts, id_text, paragraph
 from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE, OfftakeError, UsageError
 from offtake.export.values import iso_utc
 from offtake.firmware_build import NO_AVR_VARIABLE, ROOT, build
 from offtake.generated.records import BLOCK_SPACE, FRAME_CHECK_SIZE, FRAME_HEAD_SIZE, DescriptionPacket
 from offtake.jobs.export import FORMATS, ExportResult, export
+from offtake.jobs.report import report as make_report
 from offtake.jobs.spec import generate
 from offtake.journal.salvage import salvage
 from offtake.journal.verify import verify
@@ -33,10 +34,10 @@ from offtake.spec.load import load_spec
 
 SCENARIO = ROOT / "demo_data" / "kayak_survey.toml"
 FOLDER = ROOT / ".build" / "demo"
-CARD, SENT, PULLED, STEM = "card.img", "sent.bin", "kayak.jnl", "kayak"
+CARD, SENT, PULLED, STEM, PAGE = "card.img", "sent.bin", "kayak.jnl", "kayak", "kayak.html"
 # A block's frame space less one frame's head, shortest tick offset and check.
 LINE_BYTES_IN_BLOCK = BLOCK_SPACE - FRAME_HEAD_SIZE - 1 - FRAME_CHECK_SIZE
-_STEPS = 8
+_STEPS = 9
 
 
 @dataclass(frozen=True)
@@ -189,6 +190,9 @@ def _examine(folder: Path, run: ScenarioRun, ring_bytes: int) -> Outcome:
     _step(8, f"export: {', '.join(FORMATS)}")
     exported = export(folder / PULLED, FORMATS, folder / STEM)
     _print_track(exported)
+    _step(9, "report: how it went, in words and pictures")
+    for answer in make_report(folder / PULLED, folder / PAGE).answers:
+        paragraph(f"   {answer}", indent=5)
     logged = b"".join(file.path.read_bytes() for file in exported.files if file.format == "raw")
     lost = sum(info.lost_bytes for info in runs)
     return Outcome(

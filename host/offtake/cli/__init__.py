@@ -8,10 +8,10 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from offtake.cli import bench, export, flash, prepare, pull, salvage, show, spec, verify
+from offtake.cli import bench, export, flash, prepare, pull, report, salvage, show, spec, verify
 from offtake.errors import EXIT_INTERRUPTED, EXIT_IO, EXIT_USAGE, OfftakeError
 
-VERBS = (prepare, pull, verify, salvage, export, bench, flash, spec)
+VERBS = (prepare, pull, verify, salvage, export, report, bench, flash, spec)
 
 _ABOUT = "Logs a navigation receiver's serial line to a card, and reads the log back."
 _ORDER = """\
@@ -21,6 +21,7 @@ in the order of a day:
   offtake pull /media/card -o day1.jnl            the journal off the card
   offtake verify day1.jnl                         is it whole?
   offtake export day1.jnl --to gpx,csv -o day1    the track
+  offtake report day1.jnl -o day1.html            how it went, in words and pictures
 
 exit codes: 0 clean, 1 damage or a failed check, 2 usage, 3 input/output,
 130 interrupted. `offtake VERB --help` tells more, with an example each.

@@ -6,14 +6,16 @@ import argparse
 from pathlib import Path
 
 from offtake.cli import show
-from offtake.cli.options import Verbs, add_verb, names
+from offtake.cli.options import Verbs, add_hearing, add_verb, names
 from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE
 from offtake.export.values import iso_utc
 
 _MORE = """\
-Formats: gpx (GPX 1.1), kml (KML 2.2), geojson, csv, and raw: the receiver's
-bytes as they came, one file for each run. A damaged journal is exported as far
-as it can be salvaged; the exit code is 1 then."""
+Formats: gpx (GPX 1.1), kml (KML 2.2), geojson, csv and parquet (with tables of
+events and, in parquet, satellites beside the fixes); raw: the receiver's bytes
+as they came, one file for each run; split: the same, parted by dialect. A
+damaged journal is exported as far as it can be salvaged; the exit code is 1
+then. Fixes that look wrong stay in, and are marked."""
 
 
 def add(verbs: Verbs) -> None:
@@ -21,19 +23,22 @@ def add(verbs: Verbs) -> None:
     about = "write a journal's track in open formats"
     parser = add_verb(verbs, "export", about, "offtake export day1.jnl --to gpx,csv,raw -o day1", run, _MORE)
     parser.add_argument("file", type=Path, metavar="FILE", help="journal file, card image or mounted card")
-    parser.add_argument("--to", type=names, required=True, metavar="FORMATS", help="gpx,kml,geojson,csv,raw")
+    parser.add_argument("--to", type=names, required=True, metavar="FORMATS", help="gpx,kml,geojson,csv,parquet,raw,split")
     parser.add_argument(
         "-o", "--output", type=Path, required=True, metavar="STEM", help="files become STEM.gpx, STEM_run1.bin, ..."
     )
     parser.add_argument("--run", type=int, dest="run_number", metavar="N", help="only this run")
+    add_hearing(parser)
     parser.add_argument("--replace", action="store_true", help="overwrite existing files")
 
 
 def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
     from offtake.jobs.export import export
+    from offtake.jobs.runs import hearing
 
-    done = export(options.file, options.to, options.output, run=options.run_number, replace=options.replace)
+    how = hearing(options.dialect, options.latency_ms)
+    done = export(options.file, options.to, options.output, run=options.run_number, how=how, replace=options.replace)
     code = EXIT_DAMAGE if done.damaged_bytes else EXIT_CLEAN
     if options.json:
         journal = None if done.journal_id is None else show.id_text(done.journal_id)

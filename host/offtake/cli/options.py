@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 Verbs = Any
@@ -33,6 +34,18 @@ def add_verb(
 def add_json(parser: argparse.ArgumentParser) -> None:
     """--json, for programs."""
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout, for programs")
+
+
+def add_hearing(parser: argparse.ArgumentParser) -> None:
+    """--dialect and --latency-ms, for verbs that decode the receiver's stream."""
+    parser.add_argument(
+        "--dialect", type=Path, action="append", default=[], metavar="FILE.toml", help="a dialect of your own, beside"
+        " the built-in ones; may be given more than once",
+    )  # fmt: skip
+    parser.add_argument(
+        "--latency-ms", type=float, default=0.0, metavar="MS", help="how long after its epoch the receiver's first byte"
+        " comes at the earliest, if you know it (0)",
+    )  # fmt: skip
 
 
 def size(text: str) -> int:

@@ -33,7 +33,7 @@ def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
     from offtake.card import open_journal
     from offtake.generated.records import MESSAGES
-    from offtake.jobs.export import damaged_bytes
+    from offtake.jobs.runs import damaged_bytes
     from offtake.jobs.salvage import write_recovered
     from offtake.journal.salvage import salvage
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
-from offtake.dialects.tables import AnyDialect, BinaryDialect, BinaryField, Dialect
-from offtake.dialects.tables import Field as SentenceField
+from offtake.codegen import reference_dialects
+from offtake.codegen.markdown import table, words
+from offtake.dialects.tables import AnyDialect
 from offtake.spec.model import Board, Enumeration, Field, Record, Spec
 
 
@@ -14,11 +15,11 @@ def render(spec: Spec, dialects: Sequence[AnyDialect], banner: str) -> str:
     out = [f"<!-- {line} -->" for line in banner.splitlines()]
     out += ["# Reference", "", "All numbers are little-endian unless said otherwise. Sizes and offsets are in bytes."]
     out += _block(spec) + _frame(spec)
-    out += ["", "## Journal header", "", _words(spec.journal_header.doc), "", *_fields(spec.journal_header)]
+    out += ["", "## Journal header", "", words(spec.journal_header.doc), "", *_fields(spec.journal_header)]
     out += ["", f"Zeros follow, and the same CRC-32 as a block's at {spec.block.size - 4}."]
     out += ["", "## Messages"]
     for record in spec.messages:
-        out += ["", f"### {record.name} (code {record.code})", "", _words(record.doc), "", *_fields(record)]
+        out += ["", f"### {record.name} (code {record.code})", "", words(record.doc), "", *_fields(record)]
     out += _link(spec)
     out += ["", "## Enumerations"]
     for enum in spec.enums.values():
@@ -26,24 +27,14 @@ def render(spec: Spec, dialects: Sequence[AnyDialect], banner: str) -> str:
     for board in spec.boards:
         out += ["", *_board(board)]
     for dialect in dialects:
-        out += ["", *(_binary(dialect) if isinstance(dialect, BinaryDialect) else _dialect(dialect))]
+        out += ["", *reference_dialects.render(dialect)]
     return "\n".join([*out, ""])
-
-
-def _words(text: str) -> str:
-    """One line, with nothing in it that would break a table."""
-    return " ".join(text.split()).replace("|", "\\|")
-
-
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
-    lines = [head, ["---"] * len(head), *rows]
-    return [f"| {' | '.join(_words(cell) if cell else ' ' for cell in line)} |" for line in lines]
 
 
 def _block(spec: Spec) -> list[str]:
     block = spec.block
-    out = ["", "## Block", "", _words(block.doc), "", *_fields(block.header), ""]
-    out += _table(
+    out = ["", "## Block", "", words(block.doc), "", *_fields(block.header), ""]
+    out += table(
         ("offset", "size", "content"),
         [
             ("0", str(block.header.fixed_size), "header, as above"),
@@ -56,9 +47,9 @@ def _block(spec: Spec) -> list[str]:
 
 def _frame(spec: Spec) -> list[str]:
     frame = spec.frame
-    out = ["", "## Frame", "", _words(frame.doc), ""]
+    out = ["", "## Frame", "", words(frame.doc), ""]
     head = f"Bits 0 to {frame.length_bits - 1}: length of the payload; the {frame.code_bits} bits above: message code."
-    return out + _table(
+    return out + table(
         ("part", "size", "content"),
         [
             ("head", str(frame.head_size), head),
@@ -79,7 +70,7 @@ def _fields(record: Record) -> list[str]:
         for part in f.parts:
             place = f"bits {part.shift} to {part.shift + part.bits - 1}"
             rows.append(("", place, "", f"`{part.name}`", "", f"0 to {2**part.bits - 1}", part.doc))
-    return _table(("offset", "size", "type", "field", "unit", "values", "meaning"), rows)
+    return table(("offset", "size", "type", "field", "unit", "values", "meaning"), rows)
 
 
 def _limits(f: Field) -> str:
@@ -97,8 +88,8 @@ def _limits(f: Field) -> str:
 
 def _link(spec: Spec) -> list[str]:
     link = spec.link
-    out = ["", "## Desk link", "", _words(link.doc), "", f"Link version {link.version}. {_words(link.check_doc)}", ""]
-    out += _table(
+    out = ["", "## Desk link", "", words(link.doc), "", f"Link version {link.version}. {words(link.check_doc)}", ""]
+    out += table(
         ("what", "value"),
         [
             ("first speed", f"{link.baud_first} Bd"),
@@ -109,19 +100,19 @@ def _link(spec: Spec) -> list[str]:
         ],
     )
     for record in link.packets:
-        out += ["", f"### {record.name} (kind 0x{record.code:02X})", "", _words(record.doc), "", *_fields(record)]
+        out += ["", f"### {record.name} (kind 0x{record.code:02X})", "", words(record.doc), "", *_fields(record)]
     return out
 
 
 def _enumeration(enum: Enumeration) -> list[str]:
     column = "bit" if enum.is_flags else "value"
     rows = [(str(choice.value), f"`{choice.name}`", choice.doc) for choice in enum.choices]
-    return [f"### {enum.name}", "", _words(enum.doc), "", *_table((column, "name", "meaning"), rows)]
+    return [f"### {enum.name}", "", words(enum.doc), "", *table((column, "name", "meaning"), rows)]
 
 
 def _board(board: Board) -> list[str]:
-    out = [f"## Board {board.name}", "", _words(board.doc), ""]
-    out += _table(
+    out = [f"## Board {board.name}", "", words(board.doc), ""]
+    out += table(
         ("what", "value"),
         [
             ("tick", f"{board.tick_ns} ns"),
@@ -134,68 +125,12 @@ def _board(board: Board) -> list[str]:
         ],
     )
     rows = [(str(v.code), f"`{v.name}`", f"{v.clock_hz} Hz", v.doc) for v in board.variants]
-    out += ["", "### Variants", "", *_table(("code", "name", "clock", "meaning"), rows)]
+    out += ["", "### Variants", "", *table(("code", "name", "clock", "meaning"), rows)]
     rows_of_pins = [(pin.pin, f"`{pin.name}`", pin.doc) for pin in board.pins]
-    out += ["", "### Pins", "", *_table(("pin", "name", "meaning"), rows_of_pins)]
+    out += ["", "### Pins", "", *table(("pin", "name", "meaning"), rows_of_pins)]
     rows_of_lights = [(f"`{light.name}`", _steps(light.steps), light.doc) for light in board.lights]
-    return [*out, "", "### Lights", "", *_table(("name", "on, off, on, ... in ms", "meaning"), rows_of_lights)]
+    return [*out, "", "### Lights", "", *table(("name", "on, off, on, ... in ms", "meaning"), rows_of_lights)]
 
 
 def _steps(steps: tuple[int, ...]) -> str:
     return ", ".join(str(50 * step) for step in steps)
-
-
-def _dialect(dialect: Dialect) -> list[str]:
-    out = [f"## Dialect {dialect.name}", "", _words(dialect.doc)]
-    for sentence in dialect.sentences:
-        out += ["", f"### {sentence.name}", "", _words(sentence.doc), ""]
-        rows = [row for f in sentence.fields for row in _sentence_rows(f, "")]
-        out += _table(("column", "field", "kind", "unit", "meaning"), rows)
-    for letters in dialect.letters:
-        out += ["", f"### Letters of {letters.name}", "", _words(letters.doc), ""]
-        codes = [*letters.codes, *([("any other", letters.other)] if letters.other else [])]
-        out += _table(("letter", "meaning"), codes)
-    return out
-
-
-def _sentence_rows(f: SentenceField, group: str) -> list[tuple[str, str, str, str, str]]:
-    """The field's row; a group's inner fields follow it, their columns counted within the group."""
-    kind = f"{f.kind} ({f.letters})" if f.letters else f.kind
-    rows = [(f"{group}{f.at}", f"`{f.name}`", kind, f.unit, f.doc)]
-    for inner in f.fields:
-        rows += _sentence_rows(inner, f"{f.name}, ")
-    return rows
-
-
-def _binary(dialect: BinaryDialect) -> list[str]:
-    framing = dialect.framing
-    out = [f"## Dialect {dialect.name}", "", _words(dialect.doc), ""]
-    header = ", ".join(f"{field.name} ({field.bits} bits)" for field in framing.header)
-    out += [f"Sync {framing.sync}, then {header}, payload (at most {framing.payload_max} bytes), {framing.check}."]
-    little = framing.byte_order == "little"
-    for message in dialect.messages:
-        keys = ", ".join(dialect.key_text(key) for key in message.keys)
-        out += ["", f"### {message.name} ({keys})", "", _words(message.doc), ""]
-        rows = [row for f in message.fields for row in _binary_rows(f, "", little)]
-        out += _table(("byte" if little else "bit", "type", "field", "unit", "meaning"), rows)
-    for codes in dialect.letters:
-        out += ["", f"### Codes of {codes.name}", "", _words(codes.doc), ""]
-        out += _table(("code", "meaning"), [*codes.codes, *([("any other", codes.other)] if codes.other else [])])
-    return out
-
-
-def _binary_rows(f: BinaryField, group: str, little: bool) -> list[tuple[str, str, str, str, str]]:
-    """The field's row; a group's inner fields follow it, their places counted within the group."""
-    letter = {"unsigned": "u", "signed": "i", "sign_magnitude": "s"}[f.encoding]
-    kind = f"{letter}{f.bits}" if f.kind in ("number", "code", "flag", "mask") else f.kind
-    if f.part_bits:
-        last = f.part_low + f.part_bits - 1
-        kind += f", bit {f.part_low}" if f.part_bits == 1 else f", bits {f.part_low} to {last}"
-    if f.kind == "number" and (f.scale_up, f.scale_down) != (1, 1):
-        kind += f" x {f.scale_up}" if f.scale_down == 1 else f" x {f.scale_up}/{f.scale_down}"
-    if f.kind == "code":
-        kind += f" ({f.letters})"
-    rows = [(f"{group}{f.bit // 8 if little else f.bit}", kind, f"`{f.name}`", f.unit, f.doc)]
-    for inner in f.fields:
-        rows += _binary_rows(inner, f"{f.name}, ", little)
-    return rows

@@ -3,10 +3,12 @@
 Wherever a message may begin, the dialects that begin with that byte judge it. A whole one is taken and the scan goes
 on behind it, so a whole frame of one dialect inside a whole frame of another (an outer one carrying it) is the outer
 one's payload and not taken a second time. Where two dialects both find a message at the same place, the one that knows
-its kind wins, then the one named first. What turns
-out to be none costs one byte: the scan goes on right after its first byte, so a false start, a wrong length or a
-cut-off frame never swallows a whole message behind it. At most one unfinished message is kept, so memory is bounded
-by the longest message of the dialects, whatever the stream holds.
+its kind wins, then the one named first.
+
+What turns out to be none costs one byte: the scan goes on right after its first byte, so a false start, a wrong length
+or a cut-off frame never swallows a whole message behind it, unless its check fits by chance (one in 65,536 for a check
+of 16 bits); then it covers what its length says. At most one unfinished message is kept, so memory is bounded by the
+longest message of the dialects, whatever the stream holds.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
-"""GeoJSON (RFC 7946): a line for each stretch without a gap, and a point for each fix."""
+"""GeoJSON (RFC 7946): a line for each stretch without a gap, points for fixes, gaps, glitches and events."""
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -9,125 +10,117 @@ from typing import Any
 
 from offtake.errors import DamageError
 from offtake.export.aside import write_aside
-from offtake.export.values import ExportCounts, checked_position, clean_label, iso_utc
-from offtake.track.fix import Fix, Track
-from offtake.track.segments import GAP_S, split_segments
+from offtake.export.columns import EVENT_COLUMNS, FIX_COLUMNS, Column, FixRow, Row
+from offtake.export.inputs import ExportInput, Segment
+from offtake.export.marks import Mark, marks_of
+from offtake.export.meridian import Vertex, cut_at_180
+from offtake.export.values import ExportCounts, checked_position, clean_label, ellipsoid_height_m, iso_utc
+from offtake.track.fix import Fix
+from offtake.track.segments import GAP_S
+
+# The geometry says these.
+_PLACE_COLUMNS = ("latitude_deg", "longitude_deg")
 
 
 def write_geojson(
-    tracks: Sequence[Track],
-    path: Path,
-    *,
-    label: str = "",
-    gap_s: float = GAP_S,
-    points: bool = True,
-    replace: bool = False,
+    inputs: ExportInput, path: Path, *, gap_s: float = GAP_S, points: bool = True, replace: bool = False
 ) -> ExportCounts:
-    """Write the positions of ``tracks`` to ``path``; epochs without a position are left out.
+    """Write the positions of ``inputs`` to ``path``; epochs without a position are left out.
 
-    Lines carry the ``times`` of their vertices; where a line passes 180 degrees of longitude it is cut,
-    as the standard asks. With ``points``, each fix is a point with its own properties. Heights in coordinates
-    are above the ellipsoid, as the standard asks, and stand only where the geoid separation is known;
-    ``altitude_m`` among the properties is above mean sea level. ``label`` and ``gap_s`` as in
-    :func:`offtake.export.gpx.write_gpx`; raises as that does.
+    Every feature says its ``kind``: ``track``, ``fix``, or that of a gap, glitch or event. Lines carry the ``times`` of
+    their vertices, ``null`` where there is none; where a line passes 180 degrees of longitude it is cut in two, as the
+    standard asks, with a vertex on the meridian, so its ``times`` are one list for each part. With ``points``, each fix
+    is a point with all its values; absent ones are left out, ``utc`` too. Gaps, glitches and events are points at the
+    position they are shown at, without a geometry in a run without one. Heights in coordinates are above the ellipsoid,
+    as the standard asks, and stand only where they are known; ``altitude_m`` among the properties is above mean sea
+    level. ``gap_s`` and errors as in :func:`offtake.export.gpx.write_gpx`.
     """
     positions = segments = 0
+    marks = marks_of(inputs)
     with write_aside(path, replace=replace) as handle:
         head: dict[str, Any] = {"type": "FeatureCollection"}
-        if clean_label(label):
-            head["name"] = clean_label(label)
+        if clean_label(inputs.label):
+            head["name"] = clean_label(inputs.label)
         handle.write(_dump(head)[:-1] + b',"features":[\n')
         separator = b""
-        for track in tracks:
-            for number, segment in enumerate(split_segments(track, gap_s), start=1):
-                for feature in _features(track, number, segment, points):
+        for track in inputs.tracks:
+            doubts = inputs.doubts(track.run)
+            for number, segment in enumerate(inputs.segments(track, gap_s), start=1):
+                for feature in _features(segment, number, doubts, points):
                     handle.write(separator + _dump(feature))
                     separator = b",\n"
                 positions += len(segment)
                 segments += 1
+        for mark in marks:
+            handle.write(separator + _dump(_mark(mark)))
+            separator = b",\n"
         handle.write(b"\n]}\n")
-    epochs = sum(len(track.fixes) for track in tracks)
-    return ExportCounts(positions, segments, epochs - positions)
+    return ExportCounts(positions, segments, inputs.epochs - positions, len(marks))
 
 
-def _features(track: Track, number: int, segment: list[Fix], points: bool) -> Iterator[dict[str, Any]]:
-    for part in _cut_at_180(segment):
-        if len(part) > 1:
-            yield _line(track, number, part)
-        elif not points:
-            yield _point(part[0], number)
-    if points:
-        for fix in segment:
-            yield _point(fix, number)
+def _features(segment: Segment, number: int, doubts: dict[int, str], points: bool) -> Iterator[dict[str, Any]]:
+    if len(segment) > 1:
+        yield _line([fix for _, fix in segment], number)
+    if points or len(segment) == 1:
+        for index, fix in segment:
+            row = FixRow(index, fix, doubts.get(index, ""))
+            yield _point(fix, {"kind": "fix", "segment": number, **_properties(row, FIX_COLUMNS)})
 
 
-def _cut_at_180(segment: list[Fix]) -> Iterator[list[Fix]]:
-    """Part ``segment`` where the short way from one fix to the next passes 180 degrees of longitude."""
-    part: list[Fix] = []
-    for fix in segment:
-        if part and abs(checked_position(fix)[1] - checked_position(part[-1])[1]) > 180.0:
-            yield part
-            part = []
-        part.append(fix)
-    yield part
-
-
-def _line(track: Track, number: int, part: list[Fix]) -> dict[str, Any]:
-    with_height = all(_height_m(fix) is not None for fix in part)
+def _line(fixes: list[Fix], number: int) -> dict[str, Any]:
+    with_height = all(ellipsoid_height_m(fix) is not None for fix in fixes)
+    parts = cut_at_180([_coordinates(fix, with_height) for fix in fixes])
+    coordinates = [[vertex for _, vertex in part] for part in parts]
+    times = [[_time(fixes, vertex) for vertex in part] for part in parts]
+    geometry = (
+        {"type": "LineString", "coordinates": coordinates[0]}
+        if len(parts) == 1
+        else {"type": "MultiLineString", "coordinates": coordinates}
+    )
     return {
         "type": "Feature",
-        "geometry": {
-            "type": "LineString",
-            "coordinates": [_coordinates(fix, with_height) for fix in part],
-        },
+        "geometry": geometry,
         "properties": {
             "kind": "track",
-            "run": track.run,
+            "run": fixes[0].run,
             "segment": number,
-            "fixes": len(part),
-            "times": [None if fix.utc is None else iso_utc(fix.utc) for fix in part],
+            "fixes": len(fixes),
+            "times": times[0] if len(times) == 1 else times,
         },
     }
 
 
-def _point(fix: Fix, number: int) -> dict[str, Any]:
-    properties = {
-        "utc": None if fix.utc is None else iso_utc(fix.utc),
-        "altitude_m": fix.altitude_m,
-        "geoid_separation_m": fix.geoid_separation_m,
-        "speed_m_s": fix.speed_m_s,
-        "course_deg": fix.course_deg,
-        "fix_quality": fix.fix_quality,
-        "fix_type": fix.fix_type,
-        "satellites_used": fix.satellites_used,
-        "hdop": fix.hdop,
-        "vdop": fix.vdop,
-        "pdop": fix.pdop,
-    }
+def _time(fixes: list[Fix], vertex: Vertex) -> str | None:
+    utc = None if vertex[0] is None else fixes[vertex[0]].utc
+    return None if utc is None else iso_utc(utc)
+
+
+def _mark(mark: Mark) -> dict[str, Any]:
+    properties = _properties(mark, EVENT_COLUMNS)
+    if mark.evidence:
+        properties["evidence"] = json.loads(properties["evidence"])
+    if mark.place is None:
+        return {"type": "Feature", "geometry": None, "properties": properties}
+    return _point(mark.place, properties)
+
+
+def _point(fix: Fix, properties: dict[str, Any]) -> dict[str, Any]:
+    coordinates = _coordinates(fix, ellipsoid_height_m(fix) is not None)
+    return {"type": "Feature", "geometry": {"type": "Point", "coordinates": coordinates}, "properties": properties}
+
+
+def _properties(row: Row, columns: Sequence[Column[Row]]) -> dict[str, Any]:
+    """What is there of ``row``, times as text."""
+    values = ((column.name, column.value(row)) for column in columns if column.name not in _PLACE_COLUMNS)
     return {
-        "type": "Feature",
-        "geometry": {"type": "Point", "coordinates": _coordinates(fix, _height_m(fix) is not None)},
-        "properties": {
-            "kind": "fix",
-            "run": fix.run,
-            "segment": number,
-            "tick_us": fix.tick_us,
-            **{name: value for name, value in properties.items() if value is not None},
-        },
+        name: iso_utc(value) if isinstance(value, dt.datetime) else value for name, value in values if value is not None
     }
 
 
-def _height_m(fix: Fix) -> float | None:
-    """Return the height above the WGS84 ellipsoid in metres, where both of its parts are known."""
-    if fix.altitude_m is None or fix.geoid_separation_m is None:
-        return None
-    return fix.altitude_m + fix.geoid_separation_m
-
-
-def _coordinates(fix: Fix, with_height: bool) -> list[float]:
+def _coordinates(fix: Fix, with_height: bool) -> tuple[float, ...]:
     latitude, longitude = checked_position(fix)
-    height_m = _height_m(fix)
-    return [longitude, latitude, height_m] if with_height and height_m is not None else [longitude, latitude]
+    height_m = ellipsoid_height_m(fix)
+    return (longitude, latitude, height_m) if with_height and height_m is not None else (longitude, latitude)
 
 
 def _dump(value: dict[str, Any]) -> bytes:

@@ -19,11 +19,14 @@ _DIRECTION_MARKS = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u
 
 @dataclass(frozen=True)
 class ExportCounts:
-    """What went into a file: ``positions`` written, ``segments`` without a gap, epochs ``left_out``."""
+    """What went into a file: ``positions`` written, ``segments`` without a gap, epochs ``left_out``; gaps, glitches and
+    events written as ``marks``, and ``marks_left_out`` for want of a place."""
 
     positions: int
     segments: int
     left_out: int
+    marks: int = 0
+    marks_left_out: int = 0
 
 
 def iso_utc(moment: dt.datetime) -> str:
@@ -63,11 +66,25 @@ def checked_position(fix: Fix) -> tuple[float, float]:
     return latitude, -180.0 if longitude == 180.0 else longitude
 
 
-def clean_label(label: str) -> str:
+def mean_sea_level_m(fix: Fix) -> float | None:
+    """Return the height above mean sea level in metres: as told, or the ellipsoid's less the geoid separation."""
+    if fix.altitude_m is not None or fix.height_m is None or fix.geoid_separation_m is None:
+        return fix.altitude_m
+    return fix.height_m - fix.geoid_separation_m
+
+
+def ellipsoid_height_m(fix: Fix) -> float | None:
+    """Return the height above the WGS84 ellipsoid in metres: as told, or mean sea level's and the geoid separation."""
+    if fix.height_m is not None or fix.altitude_m is None or fix.geoid_separation_m is None:
+        return fix.height_m
+    return fix.altitude_m + fix.geoid_separation_m
+
+
+def clean_label(label: str, length_max: int = LABEL_LENGTH_MAX) -> str:
     """Return ``label``, which may come from a log, as one harmless line of text.
 
     Control characters, direction marks, lone surrogates and codes that are no character are taken out, line
-    breaks become spaces, and what is longer than :data:`LABEL_LENGTH_MAX` is cut.
+    breaks become spaces, and what is longer than ``length_max`` characters is cut.
     """
     kept = []
     for character in label:
@@ -75,4 +92,4 @@ def clean_label(label: str) -> str:
             kept.append(" ")
         elif unicodedata.category(character) not in ("Cc", "Cs", "Cn") and character not in _DIRECTION_MARKS:
             kept.append(character)
-    return " ".join("".join(kept).split())[:LABEL_LENGTH_MAX].strip()
+    return " ".join("".join(kept).split())[:length_max].strip()

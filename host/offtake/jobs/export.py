@@ -5,33 +5,47 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from offtake.card import open_journal
-from offtake.errors import DamageError, UsageError
+from offtake.dialects.tables import AnyDialect
+from offtake.errors import UsageError
 from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
+from offtake.export.inputs import ExportInput
 from offtake.export.kml import write_kml
+from offtake.export.parquet import write_events_parquet, write_fixes_parquet, write_satellites_parquet
 from offtake.export.raw import write_raw
-from offtake.export.table import write_csv
+from offtake.export.split import split_paths, write_split
+from offtake.export.table import write_csv, write_events_csv
 from offtake.export.values import ExportCounts
+from offtake.generated.dialects import DIALECTS
+from offtake.jobs.runs import Hearing, chosen_runs, damaged_bytes, read_run
 from offtake.journal.runs import RunInfo
-from offtake.journal.salvage import Account, Salvage, salvage
+from offtake.journal.salvage import Salvage, salvage
 from offtake.journal.stream import salvaged_chunks
-from offtake.track.build import read_track
-from offtake.track.fix import Track
 from offtake.track.summary import TrackSummary, summarize
 
-FORMATS = ("gpx", "kml", "geojson", "csv", "raw")
-BAUD_ASSUMED = 57_600
-"""Where neither the run's start nor the journal's header is left to say it; only the times of single bytes need it."""
-RIGHTLY_SKIPPED = ("fill", "foreign_journal")
-"""What salvage skips in a journal that nothing happened to."""
+FORMATS = ("gpx", "kml", "geojson", "csv", "parquet", "raw", "split")
+_Writer = Callable[..., ExportCounts]
+# One file each for all runs: what follows the stem, and who writes it.
+_FILES: dict[str, tuple[tuple[str, _Writer], ...]] = {
+    "gpx": ((".gpx", write_gpx),),
+    "kml": ((".kml", write_kml),),
+    "geojson": ((".geojson", write_geojson),),
+    "csv": ((".csv", write_csv), ("_events.csv", write_events_csv)),
+    "parquet": (
+        ("_fixes.parquet", write_fixes_parquet),
+        ("_satellites.parquet", write_satellites_parquet),
+        ("_events.parquet", write_events_parquet),
+    ),
+}
 
 
 @dataclass(frozen=True)
 class WrittenFile:
-    """One exported file; ``counts`` is None for raw bytes."""
+    """One exported file; ``counts`` is None for the receiver's bytes."""
 
     path: Path
     format: str
@@ -52,32 +66,47 @@ class ExportResult:
     skipped: dict[str, int]
 
 
-def damaged_bytes(account: Account) -> int:
-    """Bytes skipped for damage, not because nothing of this journal was ever there."""
-    return sum(count for reason, count in account.skipped.items() if reason not in RIGHTLY_SKIPPED)
+@dataclass(frozen=True)
+class _Planned:
+    """A file, or for ``split`` a run's files, to be written."""
+
+    format: str
+    paths: tuple[Path, ...]
+    write: Callable[[], ExportCounts | None]
 
 
 def export(
-    source: Path, formats: Sequence[str], stem: Path, *, run: int | None = None, replace: bool = False
+    source: Path,
+    formats: Sequence[str],
+    stem: Path,
+    *,
+    run: int | None = None,
+    how: Hearing | None = None,
+    replace: bool = False,
 ) -> ExportResult:
-    """Writes ``stem.gpx`` and so on, and ``stem_run1.bin`` for each run in the format ``raw``.
+    """Writes ``stem.gpx`` and so on, and ``stem_run1.bin`` and such for each run in the formats ``raw`` and ``split``.
 
     :raises UsageError: an unknown format or run, or a file that exists and no ``replace`` (then none is written).
     :raises DamageError: nothing of a journal in ``source``.
     :raises InputOutputError: reading or writing fails.
     """
+    how = how or Hearing()
     unknown = [name for name in formats if name not in FORMATS]
     if unknown or not formats:
         raise UsageError(f"no format {', '.join(unknown) or 'named'}", expected=f"some of {', '.join(FORMATS)}")
     with open_journal(source) as opened:
         found = salvage(opened, str(source))
-        runs = _chosen_runs(found, run, source)
-        names = _file_names(formats, stem, runs)
+        runs = chosen_runs(found, run, source)
+        bytes_wanted = _plan_bytes(found, formats, stem, runs, how, replace)
         if not replace:
-            _require_free(names)
-        tracks = [_track(found, info) for info in runs]
+            _require_free([*(path for plan in bytes_wanted for path in plan.paths), *_table_paths(formats, stem)])
+        logs = [read_run(found, info, how) for info in runs]
+        tracks = [log.track for log in logs]
+        events = [event for log in logs for event in log.events]
         label = found.header.label if found.header else ""
-        written = tuple(_write(found, tracks, name, path, number, label, replace) for name, path, number in names)
+        inputs = ExportInput(tracks, [log.analysis for log in logs], events, label)
+        plans = [*_plan_tables(inputs, formats, stem, replace), *bytes_wanted]
+        written = tuple(file for plan in plans for file in _write(plan))
         account = found.account
         return ExportResult(
             opened.description, found.journal_id, runs, summarize(tracks), written, damaged_bytes(account),
@@ -85,50 +114,52 @@ def export(
         )  # fmt: skip
 
 
-def _chosen_runs(found: Salvage, run: int | None, source: Path) -> tuple[RunInfo, ...]:
-    runs = found.runs()
-    if not runs and found.account.structure_bytes == 0:
-        raise DamageError("nothing of a journal in it", where=str(source), expected="a journal, whole or damaged")
-    if run is None:
-        return runs
-    chosen = tuple(info for info in runs if info.run == run)
-    if not chosen:
-        known = ", ".join(str(info.run) for info in runs) or "none"
-        raise UsageError(f"no run {run}", where=str(source), expected=f"one of the runs in it: {known}")
-    return chosen
+def _table_paths(formats: Sequence[str], stem: Path) -> list[Path]:
+    return [
+        stem.with_name(stem.name + ending) for name in dict.fromkeys(formats) for ending, _ in _FILES.get(name, ())
+    ]
 
 
-def _file_names(formats: Sequence[str], stem: Path, runs: Sequence[RunInfo]) -> list[tuple[str, Path, int]]:
-    """(format, path, run; 0 for all runs in one file)."""
-    names: list[tuple[str, Path, int]] = []
+def _plan_tables(inputs: ExportInput, formats: Sequence[str], stem: Path, replace: bool) -> list[_Planned]:
+    plans = []
     for name in dict.fromkeys(formats):
-        if name == "raw":
-            names += [(name, stem.with_name(f"{stem.name}_run{info.run}.bin"), info.run) for info in runs]
-        else:
-            names.append((name, stem.with_name(f"{stem.name}.{name}"), 0))
-    return names
+        for ending, writer in _FILES.get(name, ()):
+            path = stem.with_name(stem.name + ending)
+            plans.append(_Planned(name, (path,), partial(writer, inputs, path, replace=replace)))
+    return plans
 
 
-def _require_free(names: list[tuple[str, Path, int]]) -> None:
-    for _, path, _ in names:
+def _plan_bytes(
+    found: Salvage, formats: Sequence[str], stem: Path, runs: Sequence[RunInfo], how: Hearing, replace: bool
+) -> list[_Planned]:
+    dialects = tuple({**DIALECTS, **{dialect.name: dialect for dialect in how.dialects}}.values())
+    plans: list[_Planned] = []
+    for name in (name for name in dict.fromkeys(formats) if name in ("raw", "split")):
+        for info in runs:
+            base = stem.with_name(f"{stem.name}_run{info.run}")
+            if name == "raw":
+                path = base.with_name(base.name + ".bin")
+                plans.append(_Planned(name, (path,), partial(_raw, found, info.run, path, replace)))
+                continue
+            paths = tuple(split_paths(base, dialects).values())
+            plans.append(_Planned(name, paths, partial(_split, found, info.run, base, dialects, replace)))
+    return plans
+
+
+def _raw(found: Salvage, run: int, path: Path, replace: bool) -> None:
+    write_raw((chunk.data for chunk in salvaged_chunks(found, run)), path, replace=replace)
+
+
+def _split(found: Salvage, run: int, base: Path, dialects: Sequence[AnyDialect], replace: bool) -> None:
+    write_split(salvaged_chunks(found, run), base, dialects=dialects, replace=replace)
+
+
+def _require_free(paths: Sequence[Path]) -> None:
+    for path in paths:
         if os.path.lexists(path):
             raise UsageError("exists already", where=str(path), expected="a new name, or --replace")
 
 
-def _track(found: Salvage, info: RunInfo) -> Track:
-    baud = info.start.baud if info.start else found.header.baud if found.header else BAUD_ASSUMED
-    return read_track(salvaged_chunks(found, info.run), baud=max(1, baud), run=info.run)
-
-
-def _write(
-    found: Salvage, tracks: list[Track], name: str, path: Path, run: int, label: str, replace: bool
-) -> WrittenFile:
-    counts: ExportCounts | None = None
-    if name == "raw":
-        write_raw((chunk.data for chunk in salvaged_chunks(found, run)), path, replace=replace)
-    elif name == "csv":
-        counts = write_csv(tracks, path, replace=replace)
-    else:
-        writers: dict[str, Callable[..., ExportCounts]] = {"gpx": write_gpx, "kml": write_kml, "geojson": write_geojson}
-        counts = writers[name](tracks, path, label=label, replace=replace)
-    return WrittenFile(path, name, path.stat().st_size, counts)
+def _write(plan: _Planned) -> list[WrittenFile]:
+    counts = plan.write()
+    return [WrittenFile(path, plan.format, path.stat().st_size, counts) for path in plan.paths]

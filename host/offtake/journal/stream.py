@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from itertools import chain
 
 from offtake.dialects.stream import StreamChunk
-from offtake.generated.records import BOARD_TICK_NS, Loss, LossCause, Raw, RawMore, RunStart
-from offtake.journal.frames import Frame, without_copies
+from offtake.generated.records import Loss, LossCause, Raw, RawMore, RunStart
+from offtake.journal.clock import timed_frames
+from offtake.journal.frames import Frame
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import Salvage
 
 # A saturated line never pauses: a joined chunk is passed on when it is this long.
 _CHUNK_BYTES_MAX = 4096
-_TICK_SPAN = 2**32
-# Frames staged in the main loop may stand a little before their place; further back is a wrapped tick.
-_TICKS_BACK_MAX = 2**24
 _LOST_BYTES = (LossCause.RING_FULL, LossCause.OVERRUN, LossCause.SETTINGS, LossCause.CARD)
 
 
@@ -37,18 +34,12 @@ def chunks_of(frames: Iterable[Frame]) -> Iterator[StreamChunk]:
     twice, because the card refused a block it had in truth taken, come once, and so do copies of a block. Unknown
     messages are passed over.
     """
-    iterator = without_copies(frames)
-    first = next(iterator, None)
-    if first is None:
-        return
-    clock = _Clock(_tick_ns(first))
     twins = _Twins()
-    # A run that does not begin with its start has lost its beginning.
-    lost = first.code != RunStart.CODE
+    lost = False
     open_chunk: tuple[int, bytearray, bool] | None = None
-    for frame in chain((first,), iterator):
-        lost = lost or (frame.after_damage and frame.code != RunStart.CODE)
-        tick_us = clock.microseconds(frame.likely_tick)
+    for number, (tick_us, frame) in enumerate(timed_frames(frames)):
+        # A run that does not begin with its start has lost its beginning.
+        lost = lost or ((frame.after_damage or number == 0) and frame.code != RunStart.CODE)
         if frame.code == Loss.CODE:
             record = frame.record()[1]
             lost = lost or (isinstance(record, Loss) and record.cause in _LOST_BYTES)
@@ -66,33 +57,6 @@ def chunks_of(frames: Iterable[Frame]) -> Iterator[StreamChunk]:
         open_chunk[1].extend(data)
     if open_chunk:
         yield StreamChunk(open_chunk[0], bytes(open_chunk[1]), open_chunk[2])
-
-
-def _tick_ns(first: Frame) -> int:
-    """Length of a tick by the run's own start, or else that of the first board known."""
-    record = first.record()[1]
-    if isinstance(record, RunStart) and record.tick_ns:
-        return record.tick_ns
-    return next(iter(BOARD_TICK_NS.values()))
-
-
-class _Clock:
-    """Unwraps 32-bit ticks by their order."""
-
-    def __init__(self, tick_ns: int) -> None:
-        self._tick_ns = tick_ns
-        self._tick: int | None = None
-
-    def microseconds(self, tick: int | None) -> int:
-        """Time since power-up; without a tick, that of the frame before."""
-        if self._tick is None:
-            self._tick = tick
-        elif tick is not None:
-            ahead = (tick - self._tick) % _TICK_SPAN
-            if ahead >= _TICK_SPAN - _TICKS_BACK_MAX:
-                ahead -= _TICK_SPAN
-            self._tick = max(0, self._tick + ahead)
-        return (self._tick or 0) * self._tick_ns // 1000
 
 
 class _Twins:

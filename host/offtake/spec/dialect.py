@@ -85,7 +85,7 @@ def parse_dialect(text: str, where: str) -> AnyDialect:
         return parse_binary(root, head)
     framing = _read_framing(root.table("framing"))
     address = _read_address(root.table("address"))
-    letters = tuple(_read_letters(name, table) for name, table in root.tables("letters"))
+    letters = tuple(_read_letters(name, one) for name, one in root.tables("letters")) if root.has("letters") else ()
     known = {one.name: one for one in letters}
     sentences = tuple(_read_sentence(name, table, known, address) for name, table in root.tables("sentences"))
     if not sentences:

@@ -51,13 +51,6 @@ def parse_binary(root: DialectTable, head: DialectTable) -> BinaryDialect:
     messages = tuple(reader.message(name, table) for name, table in root.tables("messages"))
     if not messages:
         raise root.error("messages", "no message", "at least one")
-    taken: dict[int, str] = {}
-    for message in messages:
-        for key in message.keys:
-            if key in taken:
-                where = f"messages.{message.name}.keys"
-                raise root.error(where, f"{key} is the key of {taken[key]!r} too", "a key of its own for each message")
-            taken[key] = message.name
     dialect = BinaryDialect(
         name=head.identifier("name"),
         title=head.text("title"),
@@ -67,6 +60,14 @@ def parse_binary(root: DialectTable, head: DialectTable) -> BinaryDialect:
         letters=codes,
         messages=messages,
     )
+    taken: dict[int, str] = {}
+    for message in messages:
+        for key in message.keys:
+            if key in taken:
+                where = f"messages.{message.name}.{'keys' if framing.key_bits else 'key'}"
+                what = f"{dialect.key_text(key)} is the key of {taken[key]!r} too"
+                raise root.error(where, what, "a key of its own for each message")
+            taken[key] = message.name
     head.done()
     root.done()
     return dialect
@@ -128,6 +129,7 @@ def _read_key(table: DialectTable, widths: dict[str, int]) -> tuple[tuple[str, .
 
 
 def _read_codes(name: str, table: DialectTable) -> LetterSet:
+    table.check_name(name)
     values = table.table("values")
     pairs = tuple((code, values.word(code)) for code in values.names())
     values.done()

@@ -46,7 +46,7 @@ def analyse(
     found = Analysis(
         run=track.run,
         interval_s=epochs.interval_s,
-        gaps=find_gaps(track, gap_s, epochs.interval_s, losses, end_tick_us),
+        gaps=find_gaps(track, gap_s, limits.start_s, epochs.interval_s, losses, end_tick_us),
         quality_counts=tuple(sorted(quality.items(), key=lambda one: (-one[1], one[0]))),
         cn0_db_hz=_carrier_to_noise(track),
     )
@@ -63,9 +63,7 @@ def analyse(
     return _with_figures(track, columns, replace(found, glitches=_sorted(track, findings)), parts, marks, limits)
 
 
-def _findings(
-    columns: Columns, standing: list[Finding], gap_s: float, limits: Limits
-) -> tuple[list[Finding], Flags]:
+def _findings(columns: Columns, standing: list[Finding], gap_s: float, limits: Limits) -> tuple[list[Finding], Flags]:
     """What the positions show, and which legs cross a gap; ``standing`` is the time that does not move."""
     found = innovation(columns, gap_s, limits)
     frozen = find_frozen(columns, found, limits)

@@ -11,10 +11,11 @@ from offtake.track.fix import Track
 
 
 def find_gaps(
-    track: Track, gap_s: float, interval_s: float | None, losses: Sequence[int], end_tick_us: int | None
+    track: Track, gap_s: float, start_s: float, interval_s: float | None, losses: Sequence[int], end_tick_us: int | None
 ) -> tuple[Gap, ...]:
     """Return the gaps longer than ``gap_s`` seconds, from power-up (tick 0) to the run's end.
 
+    Before the first position ``start_s`` counts, if it is longer: a receiver powered with the logger has to start too.
     The end is ``end_tick_us`` or the last epoch, whichever is later. ``losses`` are ticks at which the logger lost
     bytes; a fix that says so counts too. The reason is what most of the gap shows: epochs without a position through at
     least half of it, else lost bytes, else some epochs without a position, else nothing.
@@ -30,7 +31,7 @@ def find_gaps(
     for first, last in bounds:
         start_us = 0 if first is None else fixes[first].tick_us
         stop_us = end_us if last is None else fixes[last].tick_us
-        if stop_us - start_us <= gap_s * 1e6:
+        if stop_us - start_us <= (max(gap_s, start_s) if first is None else gap_s) * 1e6:
             continue
         between = range(0 if first is None else first + 1, len(fixes) if last is None else last)
         any_lost = bool(np.searchsorted(lost, stop_us, "right") > np.searchsorted(lost, start_us, "right"))

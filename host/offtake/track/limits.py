@@ -23,11 +23,12 @@ class Limits:
     this time is one glitch with its return.
 
     ``gap_s``: longer without a position is a gap; ``None`` means 2.5 usual intervals and half a second, so one missing
-    epoch is none. ``frozen_s`` and ``frozen_m``: identical digits for that long, over that much reported way.
-    ``mismatch_s``, ``mismatch_m``: speed and positions are compared over that time and may differ by that much, and by
-    the way of ``speed_lag_s`` at the velocity's change: receivers smooth their speed. ``clock_step_s``: steps of the
-    receiver's clock against the ticks up to this, and ``clock_rate`` of the time passed (a ceramic resonator's 0.5 %,
-    doubled), are none; up to ``clock_late_s`` they may be late output.
+    epoch is none; ``start_s`` is the same before the first position, where it is longer. ``frozen_s`` and ``frozen_m``:
+    identical digits for that long, over that much reported way. ``mismatch_s``, ``mismatch_m``: speed and positions are
+    compared over that time and may differ by that much, and by the way of ``speed_lag_s`` at the velocity's change:
+    receivers smooth their speed. ``clock_step_s``: steps of the receiver's clock against the ticks up to this, and
+    ``clock_rate`` of the time passed (a ceramic resonator's 0.5 %, doubled), are none; up to ``clock_late_s`` they may
+    be late output.
 
     ``moving_m_s`` starts a moving stretch and ``still_m_s`` ends it (a drifting boat makes 0.3, a slow walker 0.8 m/s);
     ``moving_least_s``/``moving_least_m`` and ``still_least_s`` are the shortest stretches told apart;
@@ -45,6 +46,7 @@ class Limits:
     after_gap_factor: float = 3.0
     return_s: float = 120.0
     gap_s: float | None = None
+    start_s: float = 5.0
     frozen_s: float = 2.0
     frozen_m: float = 3.0
     mismatch_s: float = 10.0

@@ -1,0 +1,157 @@
+"""Gaps, glitches and the logger's events in one list: each with its time, its place and what it is in words."""
+
+from __future__ import annotations
+
+import datetime as dt
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from offtake.export.inputs import ExportInput
+from offtake.export.values import clean_label
+from offtake.journal.events import EventKind, RunEvent
+from offtake.track.analysis import Analysis, Gap, Glitch
+from offtake.track.fix import Fix, Track
+
+MarkKind = Literal["gap", "glitch"] | EventKind
+TEXT_LENGTH_MAX = 1000
+
+_REASON_WORDS = {
+    "no_position": "the receiver gave no position",
+    "bytes_lost": "the logger lost bytes",
+    "nothing_heard": "nothing was heard",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One thing worth a pin. ``kind`` and ``cause`` are those of the gap, glitch or event.
+
+    Ticks are in microseconds since power-up. ``utc_uncertainty_s`` (95 %) stands where the times come from the time
+    line and not from a fix. ``count`` and ``merged`` are as in :class:`offtake.journal.events.RunEvent`. ``first_fix``
+    and ``last_fix`` are indices into the run's track. ``place`` is the fix it is shown at, ``place_s`` how much later
+    than the mark that fix is, in seconds; ``None`` in a run without a position.
+    """
+
+    run: int
+    kind: MarkKind
+    cause: str
+    tick_us: int
+    end_tick_us: int
+    utc: dt.datetime | None
+    end_utc: dt.datetime | None
+    text: str
+    utc_uncertainty_s: float | None = None
+    count: int | None = None
+    merged: int = 1
+    first_fix: int | None = None
+    last_fix: int | None = None
+    place: Fix | None = None
+    place_s: float | None = None
+    evidence: tuple[tuple[str, float], ...] = ()
+    supply_mv: int | None = None
+    card_busy_ms: int | None = None
+
+    @property
+    def seconds(self) -> float:
+        """Length by the logger's ticks, in seconds."""
+        return (self.end_tick_us - self.tick_us) / 1e6
+
+    @property
+    def name(self) -> str:
+        """A short name: the kind and the cause, in words."""
+        cause = self.cause.replace("_", " ").replace("+", " and ")
+        return clean_label(": ".join(part for part in (self.kind.replace("_", " "), cause) if part))
+
+    @property
+    def description(self) -> str:
+        """The whole in words, with where it is shown."""
+        return " ".join(part for part in (f"{self.text}.", self._shown()) if part)
+
+    def _shown(self) -> str:
+        if self.place is None or self.place_s is None or self.place_s == 0.0:
+            return ""
+        when = "before it" if self.place_s < 0 else "after it"
+        return f"Shown at the position {abs(self.place_s):.1f} s {when}."
+
+
+def marks_of(inputs: ExportInput) -> tuple[Mark, ...]:
+    """Return all gaps, glitches and events of ``inputs``, run by run, by time within a run."""
+    tracks = {track.run: track for track in inputs.tracks}
+    events: dict[int, list[RunEvent]] = {run: [] for run in tracks}
+    for event in inputs.events:
+        events.setdefault(event.run, []).append(event)
+    marks: list[Mark] = []
+    for run, of_run in events.items():
+        found = _marks_of_run(inputs.analysis(run), of_run, tracks.get(run))
+        marks += sorted(found, key=lambda mark: mark.tick_us)
+    return tuple(marks)
+
+
+def _marks_of_run(analysis: Analysis | None, events: list[RunEvent], track: Track | None) -> Iterator[Mark]:
+    places = _Places(track)
+    if analysis and track:
+        for gap in analysis.gaps:
+            yield places.put(_gap(gap), gap.last if gap.first is None else gap.first)
+        for glitch in analysis.glitches:
+            yield places.put(_glitch(glitch), glitch.first)
+    yield from _stamped((places.put(_event(event), None) for event in events), track)
+
+
+def _gap(gap: Gap) -> Mark:
+    text = f"{gap.seconds:,.1f} s without a position: {_REASON_WORDS[gap.reason]}"
+    return Mark(gap.run, "gap", gap.reason, gap.start_tick_us, gap.end_tick_us, gap.start_utc, gap.end_utc, text,
+                first_fix=gap.first, last_fix=gap.last)  # fmt: skip
+
+
+def _glitch(glitch: Glitch) -> Mark:
+    text = clean_label(glitch.text, TEXT_LENGTH_MAX).rstrip(".")
+    return Mark(glitch.run, "glitch", glitch.kind, glitch.start_tick_us, glitch.end_tick_us, glitch.start_utc, None,
+                text, first_fix=glitch.first, last_fix=glitch.last, evidence=glitch.evidence)  # fmt: skip
+
+
+def _event(event: RunEvent) -> Mark:
+    text = clean_label(event.text, TEXT_LENGTH_MAX)
+    return Mark(event.run, event.kind, event.cause, event.tick_us, event.last_tick_us, None, None, text,
+                count=event.count if event.kind in ("loss", "damage") else None, merged=event.merged,
+                supply_mv=event.supply_mv, card_busy_ms=event.card_busy_ms)  # fmt: skip
+
+
+def _stamped(marks: Iterator[Mark], track: Track | None) -> Iterator[Mark]:
+    """The marks with UTC from the run's time line, where it has one."""
+    line = track.timeline if track else None
+    listed = list(marks)
+    if line is None or not line.usable or not listed:
+        yield from listed
+        return
+    begins, off = line.stamp_many(np.array([mark.tick_us for mark in listed], np.int64))
+    ends, _ = line.stamp_many(np.array([mark.end_tick_us for mark in listed], np.int64))
+    for mark, begin, end, off_s in zip(listed, begins.tolist(), ends.tolist(), off.tolist(), strict=True):
+        yield replace(mark, utc=_moment(begin), end_utc=_moment(end), utc_uncertainty_s=off_s)
+
+
+def _moment(moment: object) -> dt.datetime | None:
+    """NumPy gives a time beyond year 9999 as a number."""
+    return moment.replace(tzinfo=dt.UTC) if isinstance(moment, dt.datetime) else None
+
+
+class _Places:
+    """Finds the position to show a mark at."""
+
+    def __init__(self, track: Track | None) -> None:
+        self._fixes = track.fixes if track else ()
+        positioned = [fix for fix in self._fixes if fix.has_position]
+        self._positioned = sorted(positioned, key=lambda fix: fix.tick_us)
+        self._ticks = [fix.tick_us for fix in self._positioned]
+
+    def put(self, mark: Mark, index: int | None) -> Mark:
+        """``mark`` at fix ``index``, or else at the last position before it, or the first at all."""
+        place = None if index is None else self._fixes[index]
+        if place is None or not place.has_position:
+            if not self._positioned:
+                return mark
+            place = self._positioned[max(0, bisect_right(self._ticks, mark.tick_us) - 1)]
+        return replace(mark, place=place, place_s=(place.tick_us - mark.tick_us) / 1e6)

@@ -1,0 +1,58 @@
+"""Makes the report page of a journal, and its pictures."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from offtake.card import open_journal
+from offtake.errors import UsageError
+from offtake.jobs.runs import Hearing, chosen_runs, damaged_bytes, read_run
+from offtake.journal.salvage import salvage
+from offtake.journal.verify import verify
+from offtake.report.build import build_report
+from offtake.report.inputs import ReportInput, RunInput
+from offtake.report.write import write_page, write_pictures
+
+
+@dataclass(frozen=True)
+class ReportResult:
+    """What was written, and the report's answers in words. ``clean`` as `offtake verify` would say."""
+
+    page: Path
+    page_bytes: int
+    pictures: tuple[Path, ...]
+    answers: tuple[str, ...]
+    clean: bool
+
+
+def report(
+    source: Path,
+    page: Path,
+    *,
+    pictures: Path | None = None,
+    run: int | None = None,
+    how: Hearing | None = None,
+    replace: bool = False,
+) -> ReportResult:
+    """Writes the page, and the pictures as PNG files into the folder ``pictures``.
+
+    :raises UsageError: no such run, or a file that exists and no ``replace``.
+    :raises DamageError: nothing of a journal in ``source``.
+    :raises InputOutputError: reading or writing fails.
+    """
+    if not replace and os.path.lexists(page):
+        raise UsageError("exists already", where=str(page), expected="a new name, or --replace")
+    with open_journal(source) as opened:
+        checked = verify(opened, str(source))
+        found = salvage(opened, str(source))
+        runs = []
+        for info in chosen_runs(found, run, source):
+            log = read_run(found, info, how or Hearing())
+            runs.append(RunInput(log.info, log.track, log.analysis, log.events, log.end_tick_us))
+        damaged = damaged_bytes(found.account)
+    made = build_report(ReportInput(source.name, checked, runs))
+    size = write_page(made, page, replace=replace)
+    drawn = write_pictures(made, pictures, replace=replace) if pictures is not None else ()
+    return ReportResult(page, size, drawn, tuple(answer.text for answer in made.answers), checked.clean and not damaged)

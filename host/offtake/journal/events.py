@@ -1,0 +1,174 @@
+"""What a run's frames tell beside the receiver's bytes: start and end, losses, damage, supply, in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from offtake.generated.records import Loss, LossCause, ResetCause, RunEnd, RunStart, Supply, WhenFull
+from offtake.journal.clock import timed_frames
+from offtake.journal.frames import Frame
+from offtake.records import Record
+
+EventKind = Literal["run_start", "loss", "supply", "run_end", "damage"]
+
+SERIES_MAX = 2000
+"""So many events of one kind and cause are told apart; beyond that, neighbours are told as one."""
+_WINDOW_US = 1_000_000
+
+# (what happened, unit of the count)
+_LOSS_WORDS = {
+    LossCause.RING_FULL: ("the card was too slow and the ring was full", "byte"),
+    LossCause.OVERRUN: ("the chip's receiver overran, so at least as many bytes are missing", "event"),
+    LossCause.FRAMING: ("a byte came without its stop bit and was logged as read", "event"),
+    LossCause.SETTINGS: ("heard before the journal's settings were known", "byte"),
+    LossCause.CARD: ("the card lost or refused a block", "byte"),
+}
+_FULL_WORDS = {WhenFull.STOP: "stops when full", WhenFull.WRAP: "goes on over the oldest blocks when full"}
+
+
+@dataclass(frozen=True, slots=True)
+class RunEvent:
+    """One event of a run, or ``merged`` neighbouring ones of the same kind and cause told as one.
+
+    ``tick_us`` and ``last_tick_us`` are the times of the first and the last of them in microseconds since power-up.
+    ``cause`` is a loss's cause, a start's reset causes joined by ``+``, an end's reason, or of damage ``missing``
+    (frames are missing just before), ``no_start`` (the run's beginning is missing) or ``unreadable`` (a message of the
+    logger that says what this version does not know). ``count`` is in bytes for the losses ``ring_full``,
+    ``settings`` and ``card`` (exact), in events for the other losses (a lower bound of the bytes concerned), in whole
+    blocks for ``missing`` damage, and else 0. ``supply_mv`` is the least supply voltage in millivolts and
+    ``card_busy_ms`` the longest time the card was busy with a block, in milliseconds. ``text`` says it in words.
+    """
+
+    run: int
+    tick_us: int
+    kind: EventKind
+    cause: str
+    count: int
+    text: str
+    last_tick_us: int
+    merged: int = 1
+    supply_mv: int | None = None
+    card_busy_ms: int | None = None
+
+
+def run_events(frames: Iterable[Frame], run: int) -> tuple[RunEvent, ...]:
+    """Return the events in ``frames``, all those of run number ``run`` in order, sorted by time.
+
+    The result is bounded by :data:`SERIES_MAX` of each kind and cause, however many frames there are: past that,
+    neighbours within a second, and then within longer and longer times, are merged, counts summed. Runs over the frames
+    once.
+    """
+    series: dict[tuple[EventKind, str], _Series] = {}
+    for event in _events(frames, run):
+        series.setdefault((event.kind, event.cause), _Series()).add(event)
+    every = [event for one in series.values() for event in one.events]
+    return tuple(sorted((_worded(event) for event in every), key=lambda event: event.tick_us))
+
+
+def _events(frames: Iterable[Frame], run: int) -> Iterator[RunEvent]:
+    last_block: int | None = None
+    for tick_us, frame in timed_frames(frames):
+        if last_block is None and frame.code != RunStart.CODE:
+            yield _event(run, tick_us, "damage", "no_start")
+        elif last_block is not None and frame.after_damage:
+            yield _event(run, tick_us, "damage", "missing", max(0, frame.block_number - last_block - 1))
+        last_block = frame.block_number
+        if frame.code in (RunStart.CODE, Loss.CODE, Supply.CODE, RunEnd.CODE):
+            yield _told(run, tick_us, frame.record()[1])
+
+
+def _told(run: int, tick_us: int, record: Record | None) -> RunEvent:
+    """The event that a record is."""
+    if isinstance(record, RunStart):
+        return replace(_event(run, tick_us, "run_start", _reset_names(record.reset_cause)), text=_start_text(record))
+    if isinstance(record, Loss):
+        return _event(run, tick_us, "loss", record.cause.name.lower(), record.count)
+    if isinstance(record, Supply):
+        supply = _event(run, tick_us, "supply", "")
+        return replace(supply, supply_mv=record.supply_mv, card_busy_ms=record.card_busy_ms)
+    if isinstance(record, RunEnd):
+        return _event(run, tick_us, "run_end", record.reason.name.lower())
+    return _event(run, tick_us, "damage", "unreadable")
+
+
+def _event(run: int, tick_us: int, kind: EventKind, cause: str, count: int = 0) -> RunEvent:
+    return RunEvent(run, tick_us, kind, cause, count, "", tick_us)
+
+
+class _Series:
+    """Events of one kind and cause, few however many come."""
+
+    def __init__(self) -> None:
+        self.events: list[RunEvent] = []
+        self._window_us = 0
+
+    def add(self, event: RunEvent) -> None:
+        self._put(event)
+        while len(self.events) > SERIES_MAX:
+            # Half of the room, so that merging is seldom.
+            while len(self.events) > SERIES_MAX // 2:
+                self._window_us = max(_WINDOW_US, self._window_us * 2)
+                events, self.events = self.events, []
+                for one in events:
+                    self._put(one)
+
+    def _put(self, event: RunEvent) -> None:
+        last = self.events[-1] if self.events else None
+        if last and self._window_us and event.last_tick_us - last.tick_us < self._window_us:
+            self.events[-1] = _merge(last, event)
+        else:
+            self.events.append(event)
+
+
+def _merge(first: RunEvent, second: RunEvent) -> RunEvent:
+    return replace(
+        first,
+        tick_us=min(first.tick_us, second.tick_us),
+        last_tick_us=max(first.last_tick_us, second.last_tick_us),
+        count=first.count + second.count,
+        merged=first.merged + second.merged,
+        supply_mv=min((one.supply_mv for one in (first, second) if one.supply_mv is not None), default=None),
+        card_busy_ms=max((one.card_busy_ms for one in (first, second) if one.card_busy_ms is not None), default=None),
+    )
+
+
+def _worded(event: RunEvent) -> RunEvent:
+    text = event.text or _text(event)
+    if event.merged > 1:
+        seconds = (event.last_tick_us - event.tick_us) / 1e6
+        text += f" ({event.merged:,} such within {seconds:,.1f} s, told as one)"
+    return replace(event, text=text)
+
+
+def _text(event: RunEvent) -> str:
+    if event.kind == "loss":
+        what, unit = _LOSS_WORDS[LossCause[event.cause.upper()]]
+        return f"{event.count:,} {unit}{'' if event.count == 1 else 's'}: {what}"
+    if event.kind == "supply":
+        busy = "" if event.card_busy_ms is None else f", the card was busy for at most {event.card_busy_ms} ms"
+        return f"supply {(event.supply_mv or 0) / 1000:.2f} V{busy}"
+    if event.kind == "run_end":
+        return "the run ended: " + {"desk": "a computer greeted the logger"}.get(event.cause, "the journal was full")
+    if event.cause == "no_start":
+        return "the run's beginning is missing"
+    if event.cause == "unreadable":
+        return "a message of the logger that this version cannot read"
+    if event.count:
+        return f"{event.count:,} block{'' if event.count == 1 else 's'} missing just before this"
+    return "frames are missing just before this"
+
+
+def _start_text(record: RunStart) -> str:
+    firmware = f"{record.firmware_major}.{record.firmware_minor}.{record.firmware_patch}"
+    why = _reset_names(record.reset_cause).replace("_", " ").replace("+", " and ") or "no cause told"
+    full = _FULL_WORDS[record.when_full]
+    return f"the run began (reset: {why}): firmware {firmware}, {record.baud:,} baud, {full}"
+
+
+def _reset_names(cause: ResetCause) -> str:
+    """Names of the flags that are set, joined by ``+``; bits of a later chip by their number."""
+    names = [flag.name.lower() for flag in ResetCause if flag in cause and flag.name]
+    unknown = int(cause) & ~sum(int(flag) for flag in ResetCause)
+    return "+".join(names + [f"bit_{bit}" for bit in range(8) if unknown >> bit & 1])

@@ -1,0 +1,1 @@
+"""A journal as one page for people: words first, then figures, then pictures."""

@@ -1,0 +1,212 @@
+"""What pictures are drawn with: matplotlib under our own settings, in a wide and a narrow format."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+
+from offtake.report.palette import LIGHT, PLACEHOLDERS
+from offtake.report.thin import Thinned
+
+# One unit of a picture is a point of matplotlib's, 1/72 inch.
+_UNITS_PER_INCH = 72
+_PNG_DOTS_PER_INCH = 144
+
+DASHES: Mapping[str, object] = {"first": "-", "second": (0, (5, 2)), "third": (0, (1.2, 1.6)), "gap": "-", "alarm": "-"}
+"""Each series' stroke, so that colour never tells alone."""
+
+_STEPS_S = (
+    1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200,
+    86400, 2 * 86400, 5 * 86400, 10 * 86400, 30 * 86400, 100 * 86400, 365 * 86400,
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Format:
+    """Sizes in units; a unit is a CSS pixel where the page shows the picture at its own width. ``left`` and ``right``
+    are the room beside every time axis, the same in all pictures so that they share it."""
+
+    name: str
+    width: int
+    left: int
+    right: int
+    letters: float
+    ticks: int
+    columns: int
+
+
+WIDE = Format("wide", 800, 58, 16, 13.5, 8, 726)
+NARROW = Format("narrow", 336, 44, 10, 12.5, 4, 282)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One picture's outer height and the insets of its axes, in units."""
+
+    height: int
+    top: int
+    bottom: int
+
+
+class Pen:
+    """Draws into one figure. ``colours`` maps roles to colours."""
+
+    def __init__(self, form: Format, sheet: Sheet, colours: Mapping[str, str]) -> None:
+        self.form = form
+        self.sheet = sheet
+        self.colours = colours
+        size = (form.width / _UNITS_PER_INCH, sheet.height / _UNITS_PER_INCH)
+        self.figure = Figure(figsize=size, dpi=_UNITS_PER_INCH, facecolor="none")
+
+    def axes(self, left: int | None = None, right: int | None = None) -> Axes:
+        """Return the picture's axes, bare but for a fine grid."""
+        left = self.form.left if left is None else left
+        right = self.form.right if right is None else right
+        wide, high, sheet = self.form.width, self.sheet.height, self.sheet
+        box = (left / wide, sheet.bottom / high, (wide - left - right) / wide, (high - sheet.top - sheet.bottom) / high)
+        axes = self.figure.add_axes(box)
+        axes.set_facecolor("none")
+        axes.set_axisbelow(True)
+        axes.grid(True, color=self.colours["rule"], linewidth=0.8)
+        for side in ("top", "right", "left"):
+            axes.spines[side].set_visible(False)
+        axes.spines["bottom"].set_color(self.colours["soft"])
+        axes.tick_params(colors=self.colours["soft"], length=3, width=0.8, labelsize=self.form.letters, pad=3)
+        return axes
+
+    def time_axes(self, length_s: float) -> Axes:
+        """Return axes over a run's time in seconds, marked in units a person counts in."""
+        axes = self.axes()
+        axes.set_xlim(0.0, length_s)
+        step = step_for(length_s, self.form.ticks)
+        axes.xaxis.set_major_locator(FixedLocator(np.arange(0.0, length_s + step * 1e-6, step).tolist()))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: elapsed(value, step)))
+        axes.yaxis.set_major_locator(MaxNLocator(nbins=4, min_n_ticks=2))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
+        # The unit stands above the axis, where a phone has room for it.
+        return axes
+
+    def unit(self, axes: Axes, words: str) -> None:
+        """Write a unit above the upright axis."""
+        axes.annotate(
+            words, (0, 1), xytext=(3 - self.form.left, 7), xycoords="axes fraction", textcoords="offset points",
+            fontsize=self.form.letters, color=self.colours["soft"], ha="left", va="bottom", annotation_clip=False,
+        )  # fmt: skip
+
+    def line(self, axes: Axes, thinned: Thinned, role: str, label: str, *, width: float = 1.5, steps: bool = False) -> None:
+        """Draw a series; values that stand alone become dots."""
+        style = DASHES[role]
+        kind = "steps-post" if steps and not thinned.thinned else "default"
+        axes.plot(
+            thinned.x, thinned.y, color=self.colours[role], linewidth=width, linestyle=style, label=label,
+            drawstyle=kind,
+            solid_capstyle="butt", dash_capstyle="butt", solid_joinstyle="round",
+        )  # fmt: skip
+        if len(thinned.alone_x):
+            axes.plot(thinned.alone_x, thinned.alone_y, ".", color=self.colours[role], markersize=4)
+
+    def key(self, axes: Axes, columns: int = 3) -> None:
+        """Name the series above the axes, on the right."""
+        axes.legend(
+            loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=columns, frameon=False, borderaxespad=0.1,
+            fontsize=self.form.letters, labelcolor=self.colours["ink"], handlelength=1.9, handletextpad=0.4,
+            columnspacing=1.0, borderpad=0.2,
+        )  # fmt: skip
+
+    def shade(self, axes: Axes, spans: Sequence[tuple[float, float]]) -> None:
+        """Lay gaps behind the series."""
+        for start, end in spans:
+            axes.axvspan(start, end, color=self.colours["shade"], linewidth=0, zorder=0)
+
+    def logarithmic(self, axes: Axes, least: float, greatest: float) -> None:
+        """Make the upright axis logarithmic, marked at 1, 2 and 5 of each decade."""
+        low, high = math.log10(max(least, 1e-4)), math.log10(max(greatest, least * 1.5, 1e-4))
+        room = max(0.06 * (high - low), 0.03)
+        axes.set_yscale("log")
+        axes.set_ylim(10 ** (low - room), 10 ** (high + room))
+        decades = range(math.floor(low) - 1, math.ceil(high) + 2)
+        several = high - low > 1.6
+        marks = [digit * 10.0**decade for decade in decades for digit in ((1,) if several else (1, 2, 5))]
+        shown = [mark for mark in marks if 10 ** (low - room) <= mark <= 10 ** (high + room)]
+        axes.yaxis.set_major_locator(FixedLocator(shown or [10**low]))
+        axes.yaxis.set_minor_locator(NullLocator())
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
+
+
+Draw = Callable[[Pen], None]
+
+
+def step_for(length_s: float, marks: int) -> int:
+    """Return the smallest round step in seconds that gives at most ``marks`` marks over ``length_s``."""
+    return next((step for step in _STEPS_S if length_s / step <= marks), max(1, math.ceil(length_s / marks)))
+
+
+def elapsed(seconds: float, step: float) -> str:
+    """A time since the start, as precisely as ``step`` asks."""
+    total = round(seconds)
+    if total == 0:
+        return "0"
+    days, hours, minutes, rest = total // 86400, total // 3600 % 24, total // 60 % 60, total % 60
+    if step >= 86400:
+        return f"{days} d"
+    if step >= 3600:
+        return f"{total // 3600} h" if days < 2 else f"{days} d {hours} h"
+    if step >= 60:
+        return f"{total // 60} min" if total < 3600 else f"{total // 3600} h {minutes:02d}"
+    return f"{total} s" if total < 60 else f"{total // 60} min" + (f" {rest:02d}" if rest else "")
+
+
+def plain(value: float) -> str:
+    """An axis mark in plain decimals, with commas at the thousands."""
+    text = f"{value:,.6g}" if abs(value) < 1e6 else f"{value:,.0f}"
+    return text.replace("-", "−")
+
+
+@contextmanager
+def _settings(salt: str) -> Iterator[None]:
+    """Our own settings for one picture, whatever the user's are. Text stays text; dollar signs mean nothing."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update({
+            "svg.fonttype": "none",
+            "svg.hashsalt": salt,
+            "text.parse_math": False,
+            "path.simplify": False,
+            "font.family": ["DejaVu Sans"],
+            "axes.unicode_minus": True,
+        })  # fmt: skip
+        yield
+
+
+def draw_svg(draw: Draw, form: Format, sheet: Sheet, salt: str) -> bytes:
+    """Return a picture as matplotlib's SVG, in colours that stand for roles."""
+    with _settings(salt):
+        pen = Pen(form, sheet, PLACEHOLDERS)
+        draw(pen)
+        out = io.BytesIO()
+        FigureCanvasSVG(pen.figure)
+        pen.figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+        return out.getvalue()
+
+
+def draw_png(draw: Draw, form: Format, sheet: Sheet) -> bytes:
+    """Return a picture as a PNG file on the light theme's sheet, two dots a unit."""
+    with _settings("png"):
+        pen = Pen(form, sheet, LIGHT)
+        draw(pen)
+        pen.figure.set_facecolor(LIGHT["sheet"])
+        out = io.BytesIO()
+        FigureCanvasAgg(pen.figure)
+        pen.figure.savefig(out, format="png", dpi=_PNG_DOTS_PER_INCH, metadata={"Software": None})
+        return out.getvalue()

@@ -1,0 +1,267 @@
+"""The summary: five questions, answered in sentences whose figures all stand in the table."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Literal
+
+from offtake.report import text
+from offtake.report.figures import CAUSES, EXACT_CAUSES, GAPS, GLITCHES, Facts, RunFacts
+
+Verdict = Literal["good", "look", "bad", "unknown"]
+
+FIXED_SHARE_MIN = 0.95
+"""At least this share of epochs with a position counts as good,"""
+HDOP_MEDIAN_MAX = 2.0
+"""and at most this median dilution."""
+LATE_P95_MAX_S = 0.1
+STAMP_ERROR_MAX_S = 0.05
+NOTES_SHOWN = 6
+
+
+@dataclass(frozen=True)
+class Ref:
+    """A figure of the table within a sentence: of ``run``, or of the whole journal. ``shown`` is the cell's text."""
+
+    key: str
+    shown: str
+    run: int | None = None
+
+
+Sentence = tuple[str | Ref, ...]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A question's answer. ``word`` is the short one; ``sentences`` are for everyone, ``notes`` for those who look
+    closer."""
+
+    question: str
+    verdict: Verdict
+    word: str
+    sentences: tuple[Sentence, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> str:
+        """The answer as plain text."""
+        parts = ("".join(one if isinstance(one, str) else one.shown for one in line) for line in self.sentences)
+        return f"{self.question} {self.word} {' '.join(parts)}"
+
+
+def answers(facts: Facts) -> tuple[Answer, ...]:
+    """Answer the five questions."""
+    return (_logged(facts), _missing(facts), _fixes(facts), _glitches(facts), _time(facts))
+
+
+def _ref(facts: Facts, key: str, run: int | None = None) -> Ref:
+    figure = facts.figure(key)
+    return Ref(key, figure.all if run is None else figure.cells[run], run)
+
+
+def _logged(facts: Facts) -> Answer:
+    question = "Did it log?"
+    if not facts.runs:
+        return Answer(question, "bad", "No.", (("No run was found in the journal.",),))
+    total = sum(one.run.info.raw_bytes for one in facts.runs)
+    many = text.plural(len(facts.runs), "run")
+    first: Sentence = (
+        f"{many} of ", _ref(facts, "length"), ", with ", _ref(facts, "bytes"),
+        f" {'byte' if total == 1 else 'bytes'} of the receiver's line.",
+    )  # fmt: skip
+    ended = Counter(one.ended for one in facts.runs)
+    sentences = [first, (_how_ended(facts, ended),)]
+    if not total:
+        return Answer(question, "bad", "It ran, but heard nothing.", tuple(sentences))
+    silent = [one.run.run for one in facts.runs if not one.run.info.raw_bytes]
+    if silent:
+        sentences.append((f"{text.plural(len(silent), 'run')} heard nothing on the line.",))
+    return Answer(question, "look" if silent else "good", "In part." if silent else "Yes.", tuple(sentences))
+
+
+def _how_ended(facts: Facts, ended: Counter[str]) -> str:
+    words = {
+        "cut off": "was cut off without a closing frame, as by loss of power",
+        "journal full": "ended because the journal was full",
+        "greeted by a computer": "ended when a computer greeted the logger",
+    }
+    if len(facts.runs) == 1:
+        (how,) = ended
+        return f"It {words.get(how, 'ended for a ' + how)}."
+    parts = []
+    for how, count in sorted(ended.items()):
+        said = words.get(how, "ended for a " + how)
+        if count > 1:
+            said = said.replace("was ", "were ", 1) if said.startswith("was ") else said
+        parts.append(f"{count} {said}")
+    return "Of these, " + "; ".join(parts) + "."
+
+
+def _missing(facts: Facts) -> Answer:
+    question = "Is anything missing?"
+    verify = facts.inputs.verify
+    lost = sum(one.run.info.lost_bytes for one in facts.runs)
+    flags = sum(one.run.info.loss_events for one in facts.runs)
+    broken = verify.blocks.damaged + verify.blocks.torn + verify.missing_blocks
+    gaps = sum(len(one.run.analysis.gaps) for one in facts.runs)
+    sentences: list[Sentence] = []
+    if lost or flags:
+        sentences.append(("The logger counted ", _ref(facts, "lost"), " lost bytes", *_flags(facts, flags)))
+        causes = _causes(facts)
+        if causes:
+            sentences.append((causes,))
+    else:
+        sentences.append(("Nothing was lost that the logger could count: ", _ref(facts, "lost"), " bytes and ",
+                          _ref(facts, "flags"), " flags from the chip."))  # fmt: skip
+    if broken:
+        sentences.append(("Of the journal, ", _ref(facts, "damaged"), " blocks are damaged and ",
+                          _ref(facts, "absent"), " missing; what they held is not in this report."))  # fmt: skip
+    elif verify.clean:
+        sentences.append(("The journal is whole: ", _ref(facts, "blocks"), " blocks, each with a right check."))
+    else:
+        found = text.plural(verify.damage, "finding")
+        sentences.append((f"The journal is not clean: {found}, listed below; ", _ref(facts, "blocks"),
+                          " blocks are intact."))  # fmt: skip
+    bad = sum(one.run.track.counts.bad_checksum for one in facts.runs)
+    if bad:
+        sentences.append(("Of the messages, ", _ref(facts, "bad"), " failed their check, and ",
+                          _ref(facts, "noise"), " bytes belong to no message."))  # fmt: skip
+    if gaps:
+        sentences.append((f"The track has {'a gap' if gaps == 1 else 'gaps'}: ", _ref(facts, "gaps"), " of ",
+                          _ref(facts, "gap_time"), " in all, the longest ", _ref(facts, "gap_longest"), f" ({_reasons(facts)})."))  # fmt: skip
+    else:
+        sentences.append(("The track has ", _ref(facts, "gaps"), " gaps."))
+    if broken or lost or not verify.clean:
+        return Answer(question, "bad", "Yes.", tuple(sentences))
+    if flags or gaps or bad:
+        return Answer(question, "look", "Something, perhaps.", tuple(sentences))
+    return Answer(question, "good", "Nothing that could be counted.", tuple(sentences))
+
+
+def _flags(facts: Facts, flags: int) -> Sentence:
+    if not flags:
+        return (", exactly.",)
+    return (", exactly, and ", _ref(facts, "flags"), " flags from the chip, each for at least one byte.")
+
+
+def _causes(facts: Facts) -> str:
+    total: Counter[str] = Counter()
+    for one in facts.runs:
+        total.update(one.losses)
+    parts = []
+    for cause, count in sorted(total.items(), key=lambda item: (-item[1], item[0])):
+        if count:
+            unit = "byte" if cause in EXACT_CAUSES else "flag"
+            parts.append(f"{text.plural(count, unit)}: {CAUSES.get(cause, 'another cause')}")
+    return "By cause: " + "; ".join(parts) + "." if parts else ""
+
+
+def _reasons(facts: Facts) -> str:
+    reasons = Counter(gap.reason for one in facts.runs for gap in one.run.analysis.gaps)
+    return "; ".join(f"{text.whole(count)}: {GAPS.get(reason, 'other')}" for reason, count in sorted(reasons.items()))
+
+
+def _fixes(facts: Facts) -> Answer:
+    question = "Are the fixes good?"
+    epochs, placed = sum(one.epochs for one in facts.runs), sum(one.placed for one in facts.runs)
+    if not epochs:
+        return Answer(question, "unknown", "There are none.", (("The stream has ", _ref(facts, "epochs"), " epochs."),))
+    sentences: list[Sentence] = [
+        (_ref(facts, "placed"), " of ", _ref(facts, "epochs"), " epochs have a position (", _ref(facts, "share"), ").")
+    ]
+    if not placed:
+        return Answer(question, "bad", "No.", tuple(sentences))
+    # Medians do not add up over runs, so the longest run with fixes speaks.
+    best = max((one for one in facts.runs if one.placed), key=lambda one: one.placed)
+    sentences.extend(_quality(facts, best))
+    rested = sum(1 for one in facts.runs for stretch in one.run.analysis.stretches if stretch.scatter)
+    if rested:
+        sentences.append((f"{text.plural(rested, 'stay')} at rest {'was' if rested == 1 else 'were'} long enough to "
+                          "measure the scatter; the pictures show it.",))  # fmt: skip
+    hdop = best.run.analysis.hdop
+    enough = placed >= FIXED_SHARE_MIN * epochs
+    sharp = hdop is None or hdop.median <= HDOP_MEDIAN_MAX
+    note = (
+        f"Counted as good: at least {FIXED_SHARE_MIN:.0%} of the epochs with a position, and half the horizontal "
+        f"dilutions at most {HDOP_MEDIAN_MAX:.0f}."
+    )
+    if hdop is None:
+        note += " This stream tells no dilution."
+    if enough and sharp:
+        return Answer(question, "good", "Yes, by what the receiver says of them.", tuple(sentences), (note,))
+    word = "Few of them." if placed * 2 < epochs else "Not all."
+    return Answer(question, "bad" if placed * 2 < epochs else "look", word, tuple(sentences), (note,))
+
+
+def _quality(facts: Facts, best: RunFacts) -> list[Sentence]:
+    number = best.run.run
+    analysis = best.run.analysis
+    pieces: list[Sentence] = []
+    if analysis.satellites_used is not None:
+        pieces.append((_ref(facts, "satellites", number), " satellites used"))
+    if analysis.hdop is not None:
+        pieces.append(("horizontal dilution ", _ref(facts, "hdop", number)))
+    if analysis.horizontal_accuracy_m is not None:
+        pieces.append(("accuracy as told ", _ref(facts, "accuracy", number)))
+    if analysis.cn0_db_hz is not None:
+        pieces.append(("C/N0 ", _ref(facts, "cn0", number)))
+    if not pieces:
+        return [("The stream tells neither satellites nor dilution nor accuracy.",)]
+    which = f"Medians of run {number}, the one with most fixes" if len(facts.runs) > 1 else "Medians"
+    line: list[str | Ref] = [f"{which}: "]
+    for place, piece in enumerate(pieces):
+        line.extend(((", ",) if place else ()) + piece)
+    return [(*line, ".")]
+
+
+def _glitches(facts: Facts) -> Answer:
+    question = "Did anything glitch?"
+    kinds = Counter(glitch.kind for one in facts.runs for glitch in one.run.analysis.glitches)
+    if not any(one.epochs for one in facts.runs):
+        return Answer(question, "unknown", "Cannot be told without epochs.", (("Found: ", _ref(facts, "glitches"), "."),))
+    if not kinds:
+        line: Sentence = (_ref(facts, "glitches"), " glitches were found among ", _ref(facts, "epochs"), " epochs.")
+        return Answer(question, "good", "Nothing that was found.", (line,))
+    parts: list[str | Ref] = ["Found: ", _ref(facts, "glitches"), " ("]
+    for place, kind in enumerate(kind for kind in GLITCHES if kinds[kind]):  # type: ignore[index]
+        parts.extend(((", ",) if place else ()) + (f"{GLITCHES[kind]}: ", _ref(facts, f"glitch_{kind}")))
+    parts.append("). Each is listed below with its evidence; none was taken out of the track.")
+    return Answer(question, "look", "Yes.", (tuple(parts),))
+
+
+def _time(facts: Facts) -> Answer:
+    question = "How good is the time?"
+    dated = [one for one in facts.runs if one.run.track.timeline is not None and one.run.track.timeline.usable]
+    notes = tuple(
+        (f"Run {one.run.run}: " if len(facts.runs) > 1 else "") + text.stranger(note, 300)
+        for one in facts.runs if one.run.track.timeline is not None for note in one.run.track.timeline.notes
+    )  # fmt: skip
+    left_out = len(notes) - NOTES_SHOWN
+    if left_out > 0:
+        notes = (*notes[:NOTES_SHOWN], f"And {text.plural(left_out, 'note')} of this kind more.")
+    if not dated:
+        line: Sentence = ("No run of ", _ref(facts, "length"), " in all told a date: times here count from each run's start by "
+                          "the logger's own clock, which may be off by 0.5 %.")  # fmt: skip
+        return Answer(question, "unknown", "It is not on UTC.", (line,), notes)
+    worst = max(dated, key=lambda one: (one.uncertainty_median_s or 0.0, -one.run.run))
+    number = worst.run.run
+    which = f"Of run {number}, the least certain" if len(dated) > 1 else "Of the run"
+    sentences: list[Sentence] = [
+        (f"{which}: a stamp is uncertain by ", _ref(facts, "error", number), " (95 %, median), at most ",
+         _ref(facts, "error_most", number), "."),
+        ("The logger's clock differs from the receiver's by ", _ref(facts, "drift", number), " (",
+         _ref(facts, "drift_range", number), "); that is taken out."),
+        ("An epoch's first byte comes late by ", _ref(facts, "late", number), " (median), 95 % within ",
+         _ref(facts, "late95", number), "; ", _ref(facts, "unfit", number), " epochs told a time that did not fit."),
+    ]  # fmt: skip
+    undated = len(facts.runs) - len(dated)
+    if undated:
+        sentences.append((f"{text.plural(undated, 'run')} told no date and {'counts' if undated == 1 else 'count'} "
+                          "from the start.",))  # fmt: skip
+    line_95 = worst.run.track.timeline.residual_p95_s if worst.run.track.timeline else None
+    close = (worst.uncertainty_median_s or 0.0) <= STAMP_ERROR_MAX_S and (line_95 or 0.0) <= LATE_P95_MAX_S
+    rejected = any(one.run.track.timeline.marks_rejected for one in dated if one.run.track.timeline)
+    if close and not undated and not rejected:
+        return Answer(question, "good", "On UTC, within the uncertainty told here.", tuple(sentences), notes)
+    return Answer(question, "look", "On UTC, but see how far.", tuple(sentences), notes)
