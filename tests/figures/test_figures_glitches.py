@@ -13,9 +13,11 @@ from glitch_worlds import VEHICLES, Receiver, fixes_of, observe
 from numpy.random import default_rng
 from offtake.dialects.stream import StreamChunk
 from offtake.track.analyse import analyse
+from offtake.track.analysis import Analysis
 from offtake.track.build import read_track
 from offtake.track.contribution import KNOT_M_S
 from offtake.track.fix import Fix, Track
+from offtake.track.limits import Limits
 
 
 def test_a_short_table_holds_the_limits(capsys: pytest.CaptureFixture[str]) -> None:
@@ -32,6 +34,27 @@ def test_limits_can_be_crossed() -> None:
     table.planted.planted["jump"], table.planted.found["jump"] = 20, 18
     table.clean.extra["frozen"] = 3
     assert [sentence.split(":")[0] for sentence in crossed(table)] == ["jump", "1.50 false alarms an hour, limit 1"]
+
+
+@pytest.mark.parametrize(
+    ("limits", "what"),
+    [
+        (Limits(noise_factor=40.0, jump_least_m=60.0), "jump"),
+        (Limits(frozen_m=500.0), "frozen"),
+        (Limits(gap_s=30.0), "dropout"),
+        (Limits(clock_step_s=100.0), "time_step"),
+        (Limits(noise_factor=2.5, jump_least_m=0.3), "false alarms an hour"),
+    ],
+)
+def test_an_analysis_that_is_too_dull_or_too_keen_crosses_them(
+    monkeypatch: pytest.MonkeyPatch, limits: Limits, what: str
+) -> None:
+    def analysis(world: World) -> Analysis:
+        return analyse(Track(1, tuple(world.fixes)), losses=world.losses, limits=limits)
+
+    monkeypatch.setattr(World, "analysis", analysis)
+    (sentence,) = crossed(measure(REPORTED_SEED, 1, duration_s=400.0, sweep=()))
+    assert what in sentence
 
 
 def test_a_fault_that_is_not_there_is_missed_and_one_nobody_planted_is_extra() -> None:
