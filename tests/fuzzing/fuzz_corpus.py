@@ -202,19 +202,35 @@ SENTENCES = (
 )
 
 
+# Invented binary frames with sync B5 62 and D3; the target makes their checks right.
+POSITION = b"\xb5\x62" + struct.pack(
+    "<BBHIHBBBBBBIiBBBBiiiiIIiiiiiIIHHIihH2x", 1, 7, 92, 302_400_000, 2026, 11, 25, 12, 0, 0, 7, 20, -1000, 3, 1, 0, 9,
+    133_000_000, 525_000_000, 85_000, 40_000, 900, 1500, 300, 400, -20, 500, 5_313_000, 90, 200_000, 180, 0, 0, 0, 0, 0,
+)  # fmt: skip
+SATELLITES = b"\xb5\x62" + struct.pack(
+    "<BBHIBBHBBBbhhIBBBbhhI2x", 1, 0x35, 32, 302_400_000, 1, 2, 0, 0, 5, 44, 60, 359, -12, 8, 6, 24, 0, -91, 0, 0, 0
+)
+STATION = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")
+
+
 def _streams() -> list[bytes]:
-    """Invented sentences; their checksums are made right by the target where the first byte says so."""
+    """Invented messages; their checksums are made right by the target where the first byte says so."""
     lines = SENTENCES.splitlines(keepends=True)
     made = [b"\x01\xff" + SENTENCES, b"\x01\x04" + SENTENCES, b"\x05\x28" + SENTENCES, b"\0\x07" + SENTENCES]
     made += [b"\x01\xff" + line for line in lines]
     made.append(b"\x01\xff" + SENTENCES.replace(b"120000", b"235959") + SENTENCES.replace(b"120000", b"000000"))
     made.append(b"\0\x03$$GP\r\n*41!" + bytes(range(256)))
+    mixed = SENTENCES + POSITION + SENTENCES[:80] + STATION + SATELLITES + lines[1]
+    made += [b"\x03\xff" + mixed, b"\x02\x07" + mixed, b"\x07\x28" + mixed, b"\x02\xff" + mixed[90:]]
+    made += [b"\x02\x30" + frame for frame in (POSITION, SATELLITES, STATION)]
+    # A false start with the longest length, before messages that are whole.
+    made.append(b"\x01\x20\xb5\x62\x01\x07\x00\x20\xd3\x03\xff" + SENTENCES)
     return made
 
 
 def _specs() -> list[bytes]:
     replace = struct.Struct("<BHB").pack
-    made = [replace(index, 0, 0) for index in range(5)]
+    made = [replace(index, 0, 0) for index in range(7)]
     texts = (b"= -1\n", b"[[", b'"""', b"[a]", b"9")
     made += [replace(index, 300 * index + 40, 3) + text for index, text in enumerate(texts)]
     return made

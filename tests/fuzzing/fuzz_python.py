@@ -18,6 +18,7 @@ import atheris  # type: ignore[import-untyped]
 
 with atheris.instrument_imports(include=["offtake"]):
     from offtake.card import open_journal
+    from offtake.dialects.checks import CHECKS
     from offtake.dialects.registry import new_decoder
     from offtake.dialects.stream import StreamChunk, decode_stream
     from offtake.errors import DamageError, OfftakeError
@@ -139,12 +140,14 @@ def fuzz_packets(data: bytes) -> None:
 
 
 def fuzz_dialects(data: bytes) -> None:
-    """The receiver's stream to fixes. Input: flags, size of portions, then the stream."""
+    """The receiver's stream, text and binary, to fixes. Input: flags, size of portions, then the stream."""
     flags, portion, line = (data[0], 1 + data[1], data[2:]) if len(data) >= 2 else (0, 1, b"")
     if flags & RIGHT_CHECKS:
         line = b"\r\n".join(_right_sum(one) for one in line.split(b"\n"))
+    if flags & RIGHT_FRAMES:
+        line = _right_frames(line)
     whole = new_decoder()
-    expected = whole.feed(line)
+    expected = whole.feed(line) + whole.finish()
     decoder = new_decoder()
     chunks = [
         StreamChunk(at * 200, line[at : at + portion], bool(flags & 4) and at % 3 == 2)
@@ -167,6 +170,23 @@ def _right_sum(line: bytes) -> bytes:
     for byte in body[1:]:
         total ^= byte
     return body + b"*%02X" % total
+
+
+def _right_frames(line: bytes) -> bytes:
+    """Whole binary frames with their checks made right; each payload is left as it is."""
+    out, at = bytearray(line), 0
+    while at < len(out):
+        end = at + 1
+        if out[at : at + 2] == b"\xb5\x62" and len(out) - at >= 8:
+            end = at + 8 + int.from_bytes(out[at + 4 : at + 6], "little")
+            if end <= len(out):
+                out[end - 2 : end] = CHECKS["fletcher8"].compute(bytes(out[at + 2 : end - 2])).to_bytes(2, "big")
+        elif out[at] == 0xD3 and len(out) - at >= 6 and out[at + 1] <= 3:
+            end = at + 6 + int.from_bytes(out[at + 1 : at + 3], "big")
+            if end <= len(out):
+                out[end - 3 : end] = CHECKS["crc24q"].compute(bytes(out[at : end - 3])).to_bytes(3, "big")
+        at = end if end <= len(out) else at + 1
+    return bytes(out)
 
 
 @cache
@@ -229,7 +249,10 @@ def fuzz_card(data: bytes) -> None:
                 file.write(image[at : at + len(piece)])
 
 
-SPEC_FILES = ("block.toml", "link.toml", "messages.toml", "boards/atmega328p.toml", "dialects/nmea0183.toml")
+SPEC_FILES = (
+    "block.toml", "link.toml", "messages.toml", "boards/atmega328p.toml", "dialects/nmea0183.toml",
+    "dialects/b562.toml", "dialects/rtcm3.toml",
+)  # fmt: skip
 
 
 @cache

@@ -68,7 +68,7 @@ TARGETS = {
         Target("desk", "C: the desk's packets", ("desk",), 700, 500),
         Target("py_journal", "Python: salvage, verify, reader, stream", ("py_journal",), 8193, 600),
         Target("py_packets", "Python: packets of the link", ("py_packets",), 600, 3_000),
-        Target("py_dialects", "Python: sentences, fixes, track", ("py_dialects",), 800, 1_500),
+        Target("py_dialects", "Python: messages, fixes, track", ("py_dialects",), 800, 1_500),
         Target("py_card", "Python: the journal on a hostile card", ("fat",), 400, 1_500),
         Target("py_spec", "Python: spec and dialect files", ("py_spec",), 200, 400),
         Target("same_frame", "C against Python: frames", ("frame",), 609, 6_000),

@@ -1,4 +1,4 @@
-"""Properties of the decoder over any stream: splitting, noise, truncation and accounting."""
+"""Properties of the decoder over any stream of sentences: splitting, noise, truncation and accounting."""
 
 from __future__ import annotations
 
@@ -25,6 +25,8 @@ SENTENCES = st.sampled_from(
         sentence("GPGSV,1,1,01,05,45,000,30,1"),
         sentence("GPVTG,,T,,M,1.0,N,1.852,K"),
         sentence("GNZDA,120000.25,01,02,2003,00,00"),
+        sentence("GNGBS,120000.25,1.4,1.3,3.1,03,,-21.4,3.8,1,0"),
+        sentence("GNDTM,W84,,0.0,N,0.0,E,0.0,W84"),
         sentence("PXYZ,hello"),
         sentence("GPGGA,120000.25,9130.5,N,00230.25,E,1,07,1.1,12.5,M,-3.5,M,,"),
     ]
@@ -44,7 +46,7 @@ def decode_in_portions(stream: bytes, cuts: list[int]) -> tuple[list[Message], o
     edges = [0, *sorted(cut % (len(stream) + 1) for cut in cuts), len(stream)]
     for start, end in pairwise(edges):
         messages += decoder.feed(stream[start:end])
-    decoder.finish()
+    messages += decoder.finish()
     return messages, decoder.counts, decoder.faults
 
 
@@ -93,8 +95,7 @@ def test_a_truncated_stream_gives_what_lies_whole_in_it(stream: bytes, start: in
 @given(st.lists(st.one_of(SENTENCES, NOISE), max_size=8).map(b"".join))
 def test_every_byte_is_accounted_for_and_no_message_is_invented(stream: bytes) -> None:
     decoder = new_decoder()
-    messages = decoder.feed(stream)
-    decoder.finish()
+    messages = decoder.feed(stream) + decoder.finish()
     counts = decoder.counts
     assert counts.bytes_fed == len(stream)
     assert counts.message_bytes + counts.line_end_bytes + counts.noise_bytes == len(stream)
@@ -114,6 +115,6 @@ def test_any_bytes_do_no_harm(stream: bytes) -> None:
 @SEEDED
 @given(st.text(st.characters(min_codepoint=0x20, max_codepoint=0x7E, exclude_characters="$!*"), max_size=80))
 def test_any_columns_do_no_harm(columns: str) -> None:
-    for name in ("GGA", "RMC", "GNS", "GLL", "GSA", "GSV", "VTG", "ZDA", "GST"):
+    for name in ("GGA", "RMC", "GNS", "GLL", "GSA", "GSV", "VTG", "ZDA", "GST", "GBS", "HDT", "DTM"):
         (message,) = new_decoder().feed(sentence(f"GP{name},{columns}"))
         assert (message.state == "invalid") == bool(message.reason)

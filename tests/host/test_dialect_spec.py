@@ -12,7 +12,7 @@ from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.registry import new_decoder
 from offtake.dialects.tables import Dialect
 from offtake.errors import InputOutputError, SpecError, UsageError
-from offtake.generated.dialects import DIALECTS
+from offtake.generated.dialects import DIALECTS, NMEA0183
 from offtake.spec.dialect import load_dialect, load_dialects, parse_dialect
 
 DIRECTORY = Path(__file__).resolve().parents[2] / "shared_spec" / "dialects"
@@ -71,8 +71,8 @@ def test_render_is_deterministic_and_reads_back() -> None:
 
 
 def test_all_sentences_asked_for_are_declared() -> None:
-    names = {sentence.name for sentence in DIALECTS["nmea0183"].sentences}
-    assert names >= {"GGA", "RMC", "GNS", "GLL", "GSA", "GSV", "VTG", "ZDA", "GST"}
+    names = {sentence.name for sentence in NMEA0183.sentences}
+    assert names >= {"GGA", "RMC", "GNS", "GLL", "GSA", "GSV", "VTG", "ZDA", "GST", "GBS", "HDT", "DTM"}
 
 
 def test_a_sentence_added_in_toml_is_decoded() -> None:
@@ -169,6 +169,7 @@ fields = [
 
 def test_groups_are_read() -> None:
     dialect = parse_dialect(SMALL + GROUPS, "small.toml")
+    assert isinstance(dialect, Dialect)
     assert dialect.sentences[-1].columns_full == 5
     assert dialect.sentences[-1].columns_min == 0
 
@@ -225,7 +226,7 @@ def test_two_files_with_one_dialect_name_and_an_empty_folder(tmp_path: Path) -> 
     with pytest.raises(SpecError, match=r"b\.toml: dialect\.name: 'small' is taken"):
         load_dialects(tmp_path)
     (tmp_path / "b.toml").unlink()
-    dialects: tuple[Dialect, ...] = load_dialects(tmp_path)
+    dialects = load_dialects(tmp_path)
     assert [dialect.name for dialect in dialects] == ["small"]
 
 

@@ -61,6 +61,9 @@ def test_gaps_at_the_run_s_ends() -> None:
     (first,) = analysed(shifted).gaps
     assert first == Gap(1, "nothing_heard", 0, 30_000_000, None, None, None, 0)
     assert first.seconds == 30.0
+    # A receiver takes some seconds to start.
+    soon = [dataclasses.replace(one, tick_us=one.tick_us + 4_500_000) for one in straight(20)]
+    assert gaps(soon) == []
 
 
 def test_no_position_at_all_and_no_epoch_at_all() -> None:

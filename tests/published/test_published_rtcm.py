@@ -17,8 +17,7 @@ from hypothesis import strategies as st
 from offtake.dialects.checks import CHECKS
 from offtake.dialects.message import Message
 from offtake.dialects.registry import new_decoder
-from offtake.dialects.tables import BinaryDialect
-from offtake.generated.dialects import DIALECTS
+from offtake.generated.dialects import RTCM3
 from pyproj import Transformer
 from pyrtcm import RTCMReader, RTCMStreamError  # type: ignore[import-untyped]
 
@@ -61,7 +60,7 @@ def test_published_station() -> None:
     )  # fmt: skip
     values = message.values
     assert (values["number"], values["station_id"]) == (1005, 2003)
-    place = [values[f"ecef_{axis}_m"] for axis in "xyz"]
+    place: list[Any] = [values[f"ecef_{axis}_m"] for axis in "xyz"]
     assert place == [1114104.5999, -4850729.7108, 3975521.4643]
     # Geodetic 38.80475943, -77.06477360, 114.561 m (pyproj).
     longitude, latitude, height = Transformer.from_crs("EPSG:4978", "EPSG:4979", always_xy=True).transform(*place)
@@ -124,9 +123,7 @@ def check_agreement(message: Message) -> int:
 
 
 def known_keys() -> list[int]:
-    dialect = DIALECTS["rtcm3"]
-    assert isinstance(dialect, BinaryDialect)
-    return [key for message in dialect.messages for key in message.keys]
+    return [key for message in RTCM3.messages for key in message.keys]
 
 
 def test_the_messages_asked_for_are_declared() -> None:
@@ -175,6 +172,7 @@ def inputs_of(folder: Path) -> list[bytes]:
     for path in sorted(folder.glob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.keyword) and node.arg == "payload" and isinstance(node.value, ast.Constant):
+                assert isinstance(node.value.value, bytes)
                 literals.append(framed(node.value.value))
             elif isinstance(node, ast.Constant) and isinstance(node.value, bytes):
                 literals.append(node.value)

@@ -1,22 +1,21 @@
-"""The dialects this package was built with, by name, and those a user declares in a file."""
+"""The dialects this package was built with, by name; a user's own ones, from a file, beside them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.tables import AnyDialect
 from offtake.errors import UsageError
 from offtake.generated.dialects import DIALECTS
-from offtake.spec.dialect import load_dialect
 
 
 def new_decoder(names: Sequence[str] | str | None = None, extra: Sequence[AnyDialect] = ()) -> StreamDecoder:
     """Return a fresh decoder of the dialects called ``names`` (``None``: all of them) and of the ``extra`` ones.
 
-    An extra dialect takes the place of a built-in one of its name. Where it has the framing of a built-in one, it need
-    only declare the messages that one lacks: see :mod:`offtake.dialects.decoder` on who wins. Raises
+    A user's own dialect, read from TOML by :func:`offtake.spec.dialect.load_dialect`, is given as an extra one: nothing
+    is generated or stored. It takes the place of a built-in one of its name. Where it has the framing of a built-in one
+    it need only declare the messages that one lacks: see :mod:`offtake.dialects.decoder` on who wins. Raises
     :class:`~offtake.errors.UsageError` for an unknown name, and when two extra dialects have the same name.
     """
     chosen: dict[str, AnyDialect] = {}
@@ -26,12 +25,3 @@ def new_decoder(names: Sequence[str] | str | None = None, extra: Sequence[AnyDia
         chosen[name] = DIALECTS[name]
     replaced = {dialect.name for dialect in extra}
     return StreamDecoder((*(one for name, one in chosen.items() if name not in replaced), *extra))
-
-
-def load_user_dialect(path: Path) -> AnyDialect:
-    """Read a user's own dialect, to be given to :func:`new_decoder` as an extra one. Nothing is generated or stored.
-
-    Raises :class:`~offtake.errors.InputOutputError` when the file cannot be read and
-    :class:`~offtake.errors.SpecError`, with file and key path, when it is wrong.
-    """
-    return load_dialect(path)
