@@ -23,6 +23,7 @@ VERBS = (
     ["verify"],
     ["salvage"],
     ["export"],
+    ["report"],
     ["bench"],
     ["flash"],
     ["spec", "check"],
@@ -261,12 +262,17 @@ def test_salvage(journal: Path, tmp_path: Path, capsys: pytest.CaptureFixture[st
 def test_export_of_a_whole_and_a_damaged_journal(
     journal: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code, values = run_json(capsys, "export", journal, "--to", "gpx,kml,geojson,csv,raw", "-o", tmp_path / "day")
+    formats = "gpx,kml,geojson,csv,parquet,raw,split"
+    code, values = run_json(capsys, "export", journal, "--to", formats, "-o", tmp_path / "day")
     assert (code, values["schema"]) == (0, "offtake.export/1")
     assert values["summary"]["fixes"] == 6
     assert values["summary"]["first_utc"] == "2024-05-17T01:00:00Z"
     names = sorted(p.name for p in tmp_path.iterdir() if p.name.startswith("day"))
-    assert names == ["day.csv", "day.geojson", "day.gpx", "day.kml", "day_run1.bin"]
+    assert names == [
+        "day.csv", "day.geojson", "day.gpx", "day.kml", "day_events.csv", "day_events.parquet", "day_fixes.parquet",
+        "day_run1.bin", "day_run1_b562.bin", "day_run1_nmea0183.bin", "day_run1_rest.bin", "day_run1_rtcm3.bin",
+        "day_satellites.parquet",
+    ]  # fmt: skip
     data = bytearray(journal.read_bytes())
     damage_block(data, 2)
     journal.write_bytes(data)

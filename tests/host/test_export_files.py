@@ -13,14 +13,17 @@ from offtake.errors import InputOutputError, UsageError
 from offtake.export.aside import write_aside
 from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
+from offtake.export.inputs import ExportInput
 from offtake.export.kml import write_kml
+from offtake.export.parquet import write_fixes_parquet
 from offtake.export.raw import write_raw
 from offtake.export.table import write_csv
 from offtake.track.fix import Fix, Track
 
-GOOD = [Track(1, (Fix(run=1, tick_us=0, latitude_deg=1.0, longitude_deg=2.0),))]
-BAD = [Track(1, (*GOOD[0].fixes * 3, Fix(run=1, tick_us=7, latitude_deg=91.0, longitude_deg=2.0)))]
-WRITERS = [write_csv, write_gpx, write_kml, write_geojson]
+FIX = Fix(run=1, tick_us=0, latitude_deg=1.0, longitude_deg=2.0)
+GOOD = ExportInput([Track(1, (FIX,))])
+BAD = ExportInput([Track(1, (FIX, FIX, Fix(run=1, tick_us=7, latitude_deg=91.0, longitude_deg=2.0)))])
+WRITERS = [write_csv, write_gpx, write_kml, write_geojson, write_fixes_parquet]
 
 
 def test_raw_bytes_are_written_as_they_come(tmp_path: Path) -> None:
@@ -43,9 +46,7 @@ def test_an_existing_file_is_kept_unless_replaced(writer: Callable[..., Any], tm
 
 
 @pytest.mark.parametrize("writer", WRITERS)
-def test_a_failed_write_leaves_nothing_and_keeps_the_old_file(
-    writer: Callable[..., Any], tmp_path: Path
-) -> None:
+def test_a_failed_write_leaves_nothing_and_keeps_the_old_file(writer: Callable[..., Any], tmp_path: Path) -> None:
     path = tmp_path / "out"
     with pytest.raises(Exception, match="out of range"):
         writer(BAD, path)

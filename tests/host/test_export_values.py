@@ -15,7 +15,9 @@ from lxml import etree
 from offtake.errors import DamageError, UsageError
 from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
+from offtake.export.inputs import ExportInput
 from offtake.export.kml import LINE_VERTICES_MAX, write_kml
+from offtake.export.parquet import write_fixes_parquet
 from offtake.export.table import write_csv
 from offtake.export.values import (
     LABEL_LENGTH_MAX,
@@ -23,7 +25,9 @@ from offtake.export.values import (
     checked_position,
     clean_label,
     decimal_text,
+    ellipsoid_height_m,
     iso_utc,
+    mean_sea_level_m,
 )
 from offtake.track.fix import Fix, Track
 
@@ -33,9 +37,11 @@ START = dt.datetime(2024, 5, 1, 12, 0, 0, tzinfo=dt.UTC)
 
 def fix(second: float, latitude: float | None = 1.25, longitude: float | None = 2.5, **others: Any) -> Fix:
     utc = others.pop("utc", START + dt.timedelta(seconds=second))
-    return Fix(
-        run=1, tick_us=round(second * 1e6), utc=utc, latitude_deg=latitude, longitude_deg=longitude, **others
-    )
+    return Fix(run=1, tick_us=round(second * 1e6), utc=utc, latitude_deg=latitude, longitude_deg=longitude, **others)
+
+
+def exported(*fixes: Fix, label: str = "") -> ExportInput:
+    return ExportInput([Track(1, fixes)], label=label)
 
 
 @pytest.mark.parametrize(
@@ -81,14 +87,14 @@ def test_decimals_are_short() -> None:
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf")])
 def test_values_that_are_not_finite_are_refused_everywhere(value: float, tmp_path: Path) -> None:
-    tracks = [Track(1, (fix(0, hdop=value),))]
+    inputs = exported(fix(0, hdop=value))
     with pytest.raises(DamageError, match="not finite"):
         decimal_text(value)
-    for writer in (write_csv, write_gpx, write_geojson):
+    for writer in (write_csv, write_gpx, write_geojson, write_fixes_parquet):
         with pytest.raises(DamageError, match="not finite"):
-            writer(tracks, tmp_path / "out")
+            writer(inputs, tmp_path / "out")
     with pytest.raises(DamageError, match="not finite"):
-        write_kml([Track(1, (fix(0, altitude_m=value),))], tmp_path / "out")
+        write_kml(exported(fix(0, altitude_m=value)), tmp_path / "out")
 
 
 @pytest.mark.parametrize(
@@ -99,9 +105,9 @@ def test_positions_out_of_range_are_refused_everywhere(position: tuple[float, fl
     one = fix(3, *position)
     with pytest.raises(DamageError, match=r"run 1, tick 3000000 us: .*out of range"):
         checked_position(one)
-    for writer in (write_csv, write_gpx, write_kml, write_geojson):
+    for writer in (write_csv, write_gpx, write_kml, write_geojson, write_fixes_parquet):
         with pytest.raises(DamageError):
-            writer([Track(1, (one,))], tmp_path / "out")
+            writer(exported(one), tmp_path / "out")
 
 
 def test_the_180th_meridian_is_minus_180() -> None:
@@ -109,6 +115,25 @@ def test_the_180th_meridian_is_minus_180() -> None:
     assert checked_position(fix(0, 0.0, -180.0)) == (0.0, -180.0)
     with pytest.raises(DamageError, match="no position"):
         checked_position(fix(0, None, None))
+
+
+@pytest.mark.parametrize(
+    ("heights", "sea_level_m", "ellipsoid_m"),
+    [
+        ({}, None, None),
+        ({"altitude_m": 10.0}, 10.0, None),
+        ({"height_m": 50.5}, None, 50.5),
+        ({"geoid_separation_m": 40.5}, None, None),
+        ({"altitude_m": 10.0, "geoid_separation_m": 40.5}, 10.0, 50.5),
+        ({"height_m": 50.5, "geoid_separation_m": 40.5}, 10.0, 50.5),
+        ({"altitude_m": 10.0, "geoid_separation_m": 40.5, "height_m": 50.25}, 10.0, 50.25),
+    ],
+)
+def test_heights_are_as_told_or_follow_from_the_geoid(
+    heights: dict[str, float], sea_level_m: float | None, ellipsoid_m: float | None
+) -> None:
+    one = fix(0, **heights)
+    assert (mean_sea_level_m(one), ellipsoid_height_m(one)) == (sea_level_m, ellipsoid_m)
 
 
 HOSTILE = "a<b>&\"'</name><script>\x00\x1b[31m\u202egnp.exe\ud800\ufffe\r\nend]]>" + "x" * 500
@@ -132,13 +157,13 @@ def test_any_label_is_valid_in_xml_and_json(label: str) -> None:
 
 
 def test_hostile_labels_stay_text_and_make_no_file(tmp_path: Path) -> None:
-    tracks = [Track(1, (fix(0), fix(1)))]
     folder = tmp_path / "out"
     folder.mkdir()
     label = "../../evil<x/>"
-    write_gpx(tracks, folder / "a.gpx", label=label)
-    write_kml(tracks, folder / "a.kml", label=label)
-    write_geojson(tracks, folder / "a.geojson", label=label)
+    inputs = exported(fix(0), fix(1), label=label)
+    write_gpx(inputs, folder / "a.gpx")
+    write_kml(inputs, folder / "a.kml")
+    write_geojson(inputs, folder / "a.geojson")
     names = [
         etree.parse(folder / "a.gpx").findtext(".//{*}metadata/{*}name"),
         etree.parse(folder / "a.kml").findtext(".//{*}Document/{*}name"),
@@ -155,7 +180,7 @@ def test_csv_has_a_row_for_each_epoch_and_empty_means_absent(tmp_path: Path) -> 
         fix(0.25, altitude_m=12.5, satellites_used=7, time_of_day_us=43_200_250_000),
         fix(1, None, None, utc=None),
     )
-    assert write_csv([Track(1, fixes)], path) == ExportCounts(1, 1, 0)
+    assert write_csv(exported(*fixes), path) == ExportCounts(1, 1, 0)
     rows = list(csv.DictReader(path.read_text().splitlines()))
     assert [row["utc"] for row in rows] == ["2024-05-01T12:00:00.25Z", ""]
     assert [row["latitude_deg"] for row in rows] == ["1.25", ""]
@@ -166,7 +191,7 @@ def test_csv_has_a_row_for_each_epoch_and_empty_means_absent(tmp_path: Path) -> 
         "0",
     )
     filled = {name for name, cell in rows[1].items() if cell}
-    assert filled == {"run", "tick_us", "after_loss"}
+    assert filled == {"run", "fix", "tick_us", "after_loss"}
     assert path.read_bytes().count(b"\r\n") == 3
 
 
@@ -174,7 +199,7 @@ def test_gpx_segments_and_order(tmp_path: Path) -> None:
     path = tmp_path / "track.gpx"
     fixes = (fix(0), fix(1, None, None), fix(2), fix(13), fix(14, utc=None))
     second = Track(2, (Fix(run=2, tick_us=0, latitude_deg=1.0, longitude_deg=2.0),))
-    counts = write_gpx([Track(1, fixes), second], path, label="two runs")
+    counts = write_gpx(ExportInput([Track(1, fixes), second], label="two runs"), path)
     assert counts == ExportCounts(positions=5, segments=3, left_out=1)
     root = etree.parse(path).getroot()
     assert root.get("creator") == "offtake 0.1.0"
@@ -192,28 +217,33 @@ def test_gpx_kinds_of_fix(tmp_path: Path) -> None:
         ("precise", None),
         ("rtk_fixed", "3d"),
         ("other", None),
+        ("dead_reckoned", "dead_reckoning"),
     ]
     fixes = tuple(fix(n, fix_quality=quality, fix_type=kind) for n, (quality, kind) in enumerate(kinds))
-    write_gpx([Track(1, fixes)], path)
+    write_gpx(exported(*fixes), path)
     points = etree.parse(path).getroot().iter("{*}trkpt")
-    assert [point.findtext("{*}fix") for point in points] == ["3d", "dgps", "pps", "3d", None]
+    assert [point.findtext("{*}fix") for point in points] == ["3d", "dgps", "pps", "3d", None, None]
 
 
 def test_kml_heights_are_absolute_only_where_all_are_known(tmp_path: Path) -> None:
     path = tmp_path / "track.kml"
     high = [fix(second, altitude_m=5.5) for second in range(3)]
     mixed = [fix(20, altitude_m=5.5), fix(21)]
-    write_kml([Track(1, (*high, *mixed))], path)
+    write_kml(exported(*high, *mixed), path)
     first, second = etree.parse(path).getroot().iter("{*}LineString")
     assert first.findtext("{*}altitudeMode") == "absolute"
     assert first.findtext("{*}coordinates") == "2.5,1.25,5.5 2.5,1.25,5.5 2.5,1.25,5.5"
-    assert second.find("{*}altitudeMode") is None
+    assert second.findtext("{*}altitudeMode") == "clampToGround"
     assert second.findtext("{*}coordinates") == "2.5,1.25 2.5,1.25"
+    points = [
+        (one.findtext("{*}altitudeMode"), one.findtext("{*}coordinates")) for one in etree.parse(path).iter("{*}Point")
+    ]
+    assert set(points) == {("absolute", "2.5,1.25,5.5"), ("clampToGround", "2.5,1.25")}
 
 
 def test_kml_stamps_sparingly(tmp_path: Path) -> None:
     path = tmp_path / "track.kml"
-    counts = write_kml([Track(1, tuple(fix(second) for second in range(150)))], path)
+    counts = write_kml(exported(*(fix(second) for second in range(150))), path)
     assert counts == ExportCounts(150, 1, 0)
     root = etree.parse(path).getroot()
     whens = [one.text for one in root.iter("{*}when")]
@@ -221,55 +251,37 @@ def test_kml_stamps_sparingly(tmp_path: Path) -> None:
     assert root.findtext(".//{*}TimeSpan/{*}begin") == "2024-05-01T12:00:00Z"
     assert root.findtext(".//{*}TimeSpan/{*}end") == "2024-05-01T12:02:29Z"
     with pytest.raises(UsageError, match="positive"):
-        write_kml([], tmp_path / "other.kml", stamp_s=0)
+        write_kml(ExportInput([]), tmp_path / "other.kml", stamp_s=0)
 
 
 def test_a_long_kml_line_is_drawn_in_parts_that_meet(tmp_path: Path) -> None:
     path = tmp_path / "track.kml"
     count = 2 * LINE_VERTICES_MAX
-    write_kml([Track(1, tuple(fix(n / 10, 1.0 + n * 1e-6) for n in range(count)))], path)
-    lines = [
-        (one.findtext("{*}coordinates") or "").split() for one in etree.parse(path).iter("{*}LineString")
-    ]
+    write_kml(exported(*(fix(n / 10, 1.0 + n * 1e-6) for n in range(count))), path)
+    lines = [(one.findtext("{*}coordinates") or "").split() for one in etree.parse(path).iter("{*}LineString")]
     assert [len(line) for line in lines] == [LINE_VERTICES_MAX, LINE_VERTICES_MAX, 2]
     assert lines[0][-1] == lines[1][0]
     assert lines[1][-1] == lines[2][0]
     assert len({vertex for line in lines for vertex in line}) == count
 
 
-def test_geojson_cuts_at_180_degrees_and_keeps_heights_to_the_ellipsoid(tmp_path: Path) -> None:
-    path = tmp_path / "track.geojson"
-    height = {"altitude_m": 10.0, "geoid_separation_m": 40.5}
-    fixes = (
-        fix(0, 0.0, 179.8, **height),
-        fix(1, 0.0, 179.9, **height),
-        fix(2, 0.0, -179.9),
-        fix(3, 0.0, -179.8),
-    )
-    assert write_geojson([Track(1, fixes)], path, points=False) == ExportCounts(4, 1, 0)
-    features = json.loads(path.read_text())["features"]
-    assert [one["geometry"]["coordinates"] for one in features] == [
-        [[179.8, 0.0, 50.5], [179.9, 0.0, 50.5]],
-        [[-179.9, 0.0], [-179.8, 0.0]],
-    ]
-    assert features[0]["properties"]["times"] == ["2024-05-01T12:00:00Z", "2024-05-01T12:00:01Z"]
-
-
 def test_geojson_points_carry_what_is_known(tmp_path: Path) -> None:
     path = tmp_path / "track.geojson"
-    write_geojson([Track(1, (fix(0, altitude_m=10.0, fix_type="3d"), fix(1, None, None)))], path)
+    write_geojson(exported(fix(0, altitude_m=10.0, fix_type="3d"), fix(1, None, None)), path)
     (feature,) = json.loads(path.read_text())["features"]
     assert feature["geometry"] == {"type": "Point", "coordinates": [2.5, 1.25]}
     assert feature["properties"] == {
         "kind": "fix",
         "run": 1,
         "segment": 1,
+        "fix": 0,
         "tick_us": 0,
+        "after_loss": False,
         "utc": "2024-05-01T12:00:00Z",
         "altitude_m": 10.0,
         "fix_type": "3d",
     }
-    write_geojson([Track(1, (fix(0),))], path, points=False, replace=True)
+    write_geojson(exported(fix(0)), path, points=False, replace=True)
     (feature,) = json.loads(path.read_text())["features"]
     assert feature["geometry"]["type"] == "Point"
 
@@ -280,7 +292,8 @@ def test_nothing_to_export_is_a_valid_file(tmp_path: Path) -> None:
         ("a.gpx", write_gpx),
         ("a.kml", write_kml),
         ("a.json", write_geojson),
+        ("a.parquet", write_fixes_parquet),
     ):
-        assert writer([], tmp_path / name).positions == 0
+        assert writer(ExportInput([]), tmp_path / name).positions == 0
     assert json.loads((tmp_path / "a.json").read_text())["features"] == []
     assert len(etree.parse(tmp_path / "a.gpx").getroot()) == 0

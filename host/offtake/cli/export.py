@@ -23,7 +23,8 @@ def add(verbs: Verbs) -> None:
     about = "write a journal's track in open formats"
     parser = add_verb(verbs, "export", about, "offtake export day1.jnl --to gpx,csv,raw -o day1", run, _MORE)
     parser.add_argument("file", type=Path, metavar="FILE", help="journal file, card image or mounted card")
-    parser.add_argument("--to", type=names, required=True, metavar="FORMATS", help="gpx,kml,geojson,csv,parquet,raw,split")
+    formats = "gpx,kml,geojson,csv,parquet,raw,split"
+    parser.add_argument("--to", type=names, required=True, metavar="FORMATS", help=formats)
     parser.add_argument(
         "-o", "--output", type=Path, required=True, metavar="STEM", help="files become STEM.gpx, STEM_run1.bin, ..."
     )

@@ -29,9 +29,9 @@ NAMESPACE = "http://www.opengis.net/kml/2.2"
 # Readers refuse a text of ten megabytes in one element; a longer line is drawn in parts that share a vertex.
 LINE_VERTICES_MAX = 20_000
 STAMP_S = 60.0
-# Name, colour (alpha, blue, green, red), scale of the pin, its turn in degrees: an opaque orange line, and pins that size
-# and turn tell apart as well as colour (blue, vermilion and yellow of the palette that Okabe and Ito made for the
-# colour-blind; from memory). No picture of ours: that would be a second file, or an address to fetch.
+# Name, colour (alpha, blue, green, red), scale of the pin, and its turn in degrees: an opaque orange line, and pins
+# told apart by size and turn as well as by colour (blue, vermilion and yellow of the palette that Okabe and Ito made
+# for the colour-blind; from memory). No picture of ours: that would be a second file, or an address to fetch.
 _LINE_STYLE = "way"
 _STYLES = (
     (_LINE_STYLE, "ff0080ff", "0.5", "0"),

@@ -96,16 +96,14 @@ def _groups(rows: Iterator[Row]) -> Iterator[list[Row]]:
 
 def _array(column: Column[Row], group: list[Row], field: pa.Field) -> pa.Array:
     try:
-        return pa.array([_plain(column.value(row)) for row in group], type=field.type)
+        return pa.array([_checked(column.value(row)) for row in group], type=field.type)
     except (OverflowError, pa.ArrowInvalid) as error:
         raise DamageError(f"a value does not fit: {error}", where=column.name, expected="64-bit numbers") from error
 
 
-def _plain(value: Value) -> Value:
+def _checked(value: Value) -> Value:
     if isinstance(value, float) and not math.isfinite(value):
         raise DamageError(f"value {value} is not finite", expected="a finite number")
-    if isinstance(value, dt.datetime):
-        if value.tzinfo is None:
-            raise DamageError(f"time {value.isoformat()} has no time zone", expected="a time in UTC")
-        return value.astimezone(dt.UTC)
+    if isinstance(value, dt.datetime) and value.tzinfo is None:
+        raise DamageError(f"time {value.isoformat()} has no time zone", expected="a time in UTC")
     return value

@@ -99,7 +99,9 @@ def read_run(found: Salvage, info: RunInfo, how: Hearing) -> RunLog:
     )
     events = run_events(found.frames(info.run), info.run)
     end_tick_us = max((tick for tick, _ in timed_frames(found.frames(info.run))), default=0)
-    losses = [event.tick_us for event in events if event.kind == "damage" or _loses_bytes(event)]
+    lossy = [event for event in events if event.kind == "damage" or _loses_bytes(event)]
+    # An event may stand for several: bytes were lost at its first and at its last tick.
+    losses = sorted({tick for event in lossy for tick in (event.tick_us, event.last_tick_us)})
     return RunLog(info, track, analyse(track, losses=losses, end_tick_us=end_tick_us), events, end_tick_us)
 
 
