@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from offtake.report.draw_map import track_picture
+from offtake.report.draw_bands import bands_picture
+from offtake.report.draw_map import track_picture, way_of
 from offtake.report.draw_scatter import scatter_pictures
-from offtake.report.draw_time import bands_picture, plots_of, time_picture
+from offtake.report.draw_time import plots_of, time_picture
 from offtake.report.figures import RunFacts, gather
 from offtake.report.inputs import ReportInput
-from offtake.report.page import RunPictures, render
+from offtake.report.page import render
 from offtake.report.picture import Picture
+from offtake.report.run_section import RunPictures
 from offtake.report.words import Answer, answers
+
+PICTURED_MAX = 6
+"""Runs that have pictures, the longest ones; more would make a page that nobody scrolls through."""
 
 
 @dataclass(frozen=True)
 class Report:
-    """A finished report: ``html`` is the page in UTF-8."""
+    """A finished report: ``html`` is the page in UTF-8, ``pictures`` those in it, with and without anything to draw."""
 
     html: bytes
     answers: tuple[Answer, ...]
@@ -27,19 +32,23 @@ def build_report(inputs: ReportInput) -> Report:
     """Make the report; the same inputs give the same bytes. Never raises for what a log says."""
     facts = gather(inputs)
     answered = answers(facts)
-    runs = tuple(_pictures(one) for one in facts.runs)
+    longest = sorted(facts.runs, key=lambda one: (-one.length_s, one.run.run))[:PICTURED_MAX]
+    runs = tuple(_pictures(one) for one in facts.runs if any(one is other for other in longest))
     pictures = tuple(picture for run in runs for picture in run.all)
     return Report(render(facts, answered, runs), answered, pictures)
 
 
 def _pictures(one: RunFacts) -> RunPictures:
     series, prefix = one.series, f"run{one.run.run}"
-    timed = [time_picture(plot, series, f"{prefix}_{plot.name}") for plot in plots_of(series)]
+    way, plots = way_of(series), plots_of(series)
     return RunPictures(
         one,
-        track_picture(series, f"{prefix}_track"),
-        (bands_picture(series, f"{prefix}_bands"), *timed),
+        track_picture(series, way, f"{prefix}_track"),
+        (
+            bands_picture(series, f"{prefix}_bands"),
+            *(time_picture(plot, series, f"{prefix}_{plot.name}") for plot in plots),
+        ),
         tuple(scatter_pictures(series, f"{prefix}_rest")),
+        plots,
+        way,
     )
-
-

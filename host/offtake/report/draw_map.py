@@ -2,181 +2,274 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
 
 from offtake.report import text
-from offtake.report.pen import NARROW, WIDE, Format, Pen, Sheet, plain
-from offtake.report.picture import Picture
+from offtake.report.pen import DASHES, NARROW, WIDE, Format, Pen, Sheet, plain
+from offtake.report.picture import Extent, Picture
 from offtake.report.series import Flags, Floats, RunSeries
 
-_TOP, _BOTTOM = 40, 34
-_HEIGHTS = {"wide": (260, 560), "narrow": (220, 420)}
-_LEAST_WIDTH_M = 2.0
-# What a position is worth, from its quality's name; the rest is plain.
-_PRECISE = ("differential", "precise", "rtk_fixed", "rtk_float")
-_DOUBTFUL = ("none", "estimated", "manual", "simulator", "other")
-_GRADES = (("first", "plain fix"), ("third", "with corrections"), ("second", "2D, estimated or worse"))
-# Steps shorter than this share of the picture are not drawn one by one.
-_FINE = 1 / 4000
+Indices = NDArray[np.int64]
 
-Extent = tuple[float, float, float, float]
+# Beside and above the axes there is room for the axes' numbers and the key.
+_TOP, _BOTTOM = {"wide": 34, "narrow": 72}, 28
+_HEIGHTS = {"wide": (320, 620), "narrow": (300, 460)}
+_LEAST_WIDTH_M = 2.0
+_IN_KM_M = 20_000.0
+_MARGIN = 1.12
+# Fixes closer together than half a unit of the picture are drawn as one; and more than these are drawn coarser yet.
+_FINE_UNITS = 0.5
+_POINTS_MAX = 6000
+_MARKS_MAX = 300
+_LABELS_MAX = 12
+# What a position is worth, from its quality's name; the rest is plain.
+_CORRECTED = ("differential", "precise", "rtk_fixed", "rtk_float")
+_WEAK = ("none", "estimated", "manual", "simulator", "other")
+GRADES = (
+    ("first", "plain fix", 1.7),
+    ("third", "with corrections", 2.4),
+    ("second", "2D or estimated", 1.7),
+)
+"""Role, name and stroke width of each grade of a position."""
 
 
 @dataclass(frozen=True)
-class _Way:
-    """What is drawn: metres east and north of fixes with a position, each one's grade, and where the way is broken."""
+class Way:
+    """The fixes with a position: metres east and north, grade, whether a glitch doubts it, whether the way is broken
+    before it by a gap; ``index`` is into the track."""
 
+    index: Indices
     east: Floats
     north: Floats
-    grade: Floats
+    grade: Indices
     doubted: Flags
-    breaks: Flags
+    broken: Flags
 
 
-def track_picture(series: RunSeries, name: str) -> Picture:
-    """The run's track; glitches, gaps, start and end are marked. Doubted fixes far off do not set the scale."""
-    heading = "The track, in metres"
-    way = _way(series)
-    if not len(way.east):
-        words = "The run has no position, so there is no track to draw."
-        return Picture(name, "map", heading, words, words, None, (Sheet(1, 0, 0), Sheet(1, 0, 0)))
-    sheets, extents = zip(*(_layout(form, way) for form in (WIDE, NARROW)), strict=True)
-    by_form = {WIDE.name: extents[0], NARROW.name: extents[1]}
-    outside = int((~_inside(way, extents[0])).sum())
-    glitches, gaps = len(series.run.analysis.glitches), int(way.breaks.sum())
-
-    def draw(pen: Pen) -> None:
-        _draw(pen, way, by_form[pen.form.name])
-
-    return Picture(
-        name, "map", heading, _caption(series, gaps, glitches, outside), _description(series, way, gaps, glitches),
-        draw, (sheets[0], sheets[1]), (extents[0], extents[1]),
-    )  # fmt: skip
-
-
-def _way(series: RunSeries) -> _Way:
+def way_of(series: RunSeries) -> Way:
+    """Return the way of a run."""
     east, north = series.east_north_m
-    places = np.flatnonzero(series.placed)
-    grades = np.array([_grade(series, int(place)) for place in places], dtype=np.float64)
-    cuts = {gap.last for gap in series.run.analysis.gaps}
-    breaks = np.array([int(place) in cuts for place in places], dtype=bool)
-    if len(breaks):
-        breaks[0] = False
-    return _Way(east[places], north[places], grades, series.glitched[places], breaks)
+    index = np.flatnonzero(series.placed)
+    grade = np.fromiter((_grade(series, int(place)) for place in index), dtype=np.int64, count=len(index))
+    broken = np.zeros(len(index), dtype=bool)
+    lasts = [gap.last for gap in series.run.analysis.gaps if gap.last is not None]
+    broken[np.isin(index, np.array(lasts, dtype=np.int64))] = True
+    broken[:1] = False
+    return Way(index, east[index], north[index], grade, series.glitched[index], broken)
 
 
 def _grade(series: RunSeries, place: int) -> int:
     fix = series.fixes[place]
-    if fix.fix_type == "2d" or fix.fix_quality in _DOUBTFUL:
+    if fix.fix_type in ("2d", "dead_reckoning", "none") or fix.fix_quality in _WEAK:
         return 2
-    return 1 if fix.fix_quality in _PRECISE else 0
+    return 1 if fix.fix_quality in _CORRECTED else 0
 
 
-def _layout(form: Format, way: _Way) -> tuple[Sheet, Extent]:
+def track_picture(series: RunSeries, way: Way, name: str) -> Picture:
+    """The ``way`` of a run; glitches, gaps, start and end are marked. Doubted fixes far off do not set the scale."""
+    heading = "The track, in metres"
+    if not len(way.index):
+        words = "The run has no position, so there is no track to draw."
+        return Picture(name, "map", heading, words, words, None, (Sheet(1, 0, 0), Sheet(1, 0, 0)))
+    layouts = {form.name: _layout(form, way) for form in (WIDE, NARROW)}
+    finest = {form.name: thinned(way, _step_m(form, layouts[form.name][1])) for form in (WIDE, NARROW)}
+
+    def draw(pen: Pen) -> None:
+        _draw(pen, way, layouts[pen.form.name][1], finest[pen.form.name][0])
+
+    sheets, extents = zip(*layouts.values(), strict=True)
+    return Picture(
+        name, "map", heading, _caption(series, way, extents[0], finest[WIDE.name][1]), _description(series, way),
+        draw, (sheets[0], sheets[1]), (extents[0], extents[1]),
+    )  # fmt: skip
+
+
+def _layout(form: Format, way: Way) -> tuple[Sheet, Extent]:
     """A sheet as high as the track asks, and the metres at its edges, with one scale for both axes."""
-    sound = ~way.doubted if (~way.doubted).any() else np.ones(len(way.east), dtype=bool)
+    sound = ~way.doubted if (~way.doubted).any() else np.ones(len(way.index), dtype=bool)
     east, north = way.east[sound], way.north[sound]
-    wide = max(float(np.ptp(east)), _LEAST_WIDTH_M) * 1.1
-    high = max(float(np.ptp(north)), _LEAST_WIDTH_M) * 1.1
+    wide = max(float(np.ptp(east)), _LEAST_WIDTH_M) * _MARGIN
+    high = max(float(np.ptp(north)), _LEAST_WIDTH_M) * _MARGIN
     box = form.width - form.left - form.right
+    top = _TOP[form.name]
     least, most = _HEIGHTS[form.name]
-    inner = min(max(box * high / wide, least - _TOP - _BOTTOM), most - _TOP - _BOTTOM)
+    inner = round(min(max(box * high / wide, least - top - _BOTTOM), most - top - _BOTTOM))
     scale = max(wide / box, high / inner)
     middle = (float(east.min() + east.max()) / 2, float(north.min() + north.max()) / 2)
     half = (box * scale / 2, inner * scale / 2)
     extent = (middle[0] - half[0], middle[0] + half[0], middle[1] - half[1], middle[1] + half[1])
-    return Sheet(round(inner) + _TOP + _BOTTOM, _TOP, _BOTTOM), extent
+    return Sheet(inner + top + _BOTTOM, top, _BOTTOM), extent
 
 
-def _inside(way: _Way, extent: Extent) -> Flags:
-    inside: Flags = (
-        (way.east >= extent[0]) & (way.east <= extent[1]) & (way.north >= extent[2]) & (way.north <= extent[3])
-    )
-    return inside
+def _step_m(form: Format, extent: Extent) -> float:
+    return _FINE_UNITS * (extent[1] - extent[0]) / (form.width - form.left - form.right)
 
 
-def _draw(pen: Pen, way: _Way, extent: Extent) -> None:
+def thinned(way: Way, step_m: float) -> tuple[Indices, float]:
+    """Return which undoubted fixes to draw, and the side in metres of the squares within which others were left out.
+
+    Of fixes in a row in one square the first stands for all; the ends of gaps and changes of grade always stay. The
+    side is doubled until there are few enough.
+    """
+    sound = np.flatnonzero(~way.doubted)
+    if not len(sound):
+        return sound, step_m
+    broken = np.add.reduceat(way.broken, np.concatenate(([0], sound[:-1] + 1))) > 0
+    before_broken = np.concatenate((broken[1:], [True]))
+    turn = np.concatenate(([True], np.diff(way.grade[sound]) != 0)) | broken | before_broken
+    while True:
+        column, row = np.floor(way.east[sound] / step_m), np.floor(way.north[sound] / step_m)
+        moved = np.concatenate(([True], (np.diff(column) != 0) | (np.diff(row) != 0)))
+        kept = sound[moved | turn]
+        if len(kept) <= _POINTS_MAX or step_m > 1e9:
+            # A track that is all gaps and changes is cut by force.
+            every = -(-len(kept) // (4 * _POINTS_MAX))
+            return kept[::every], step_m
+        step_m *= 2
+
+
+def _draw(pen: Pen, way: Way, extent: Extent, kept: Indices) -> None:
     axes = pen.axes()
     axes.set_xlim(extent[0], extent[1])
     axes.set_ylim(extent[2], extent[3])
-    for axis, marks in ((axes.xaxis, pen.form.ticks), (axes.yaxis, 5)):
-        axis.set_major_locator(MaxNLocator(nbins=marks, min_n_ticks=2))
-        axis.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
-    pen.unit(axes, "m north; across: m east")
-    kept = _thinned(way, (extent[1] - extent[0]) * _FINE)
-    _draw_grades(pen, axes, way, kept)
-    for number, index in enumerate(np.flatnonzero(way.breaks).tolist()):
-        bridge = slice(index - 1, index + 1)
-        axes.plot(way.east[bridge], way.north[bridge], color=pen.colours["gap"], linewidth=1.2,
-                  linestyle=(0, (1, 2.5)), label=None if number else "gap")  # fmt: skip
-    doubted = np.flatnonzero(way.doubted)
-    if len(doubted):
-        axes.plot(way.east[doubted], way.north[doubted], "x", color=pen.colours["alarm"], markersize=7,
-                  markeredgewidth=1.6, label="glitch", linestyle="none")  # fmt: skip
-    ends = (("o", "start", 0, "good"), ("s", "end", -1, "ink"))
-    for marker, label, end, role in ends:
-        axes.plot(way.east[end], way.north[end], marker, color=pen.colours[role], markersize=7,
-                  markeredgecolor=pen.colours["sheet"], label=label, linestyle="none")  # fmt: skip
-    pen.key(axes, 6 if pen.form is WIDE else 3)
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=pen.form.ticks, min_n_ticks=2))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=6, min_n_ticks=2))
+    scale, unit = (1000.0, "km") if extent[1] - extent[0] > _IN_KM_M else (1.0, "m")
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: plain(value / scale)))
+    pen.level_axis(axes, lambda value: plain(value / scale), f"{unit} east")
+    pen.unit(axes, f"{unit} north")
+    _draw_lines(pen, axes, way, kept)
+    _draw_glitches(pen, axes, way, extent)
+    for marker, words, index, role in (("o", "start", 0, "good"), ("s", "end", -1, "ink")):
+        place = kept[index] if len(kept) else (0, len(way.index) - 1)[index]
+        axes.plot(way.east[place], way.north[place], marker, color=pen.colours[role], markersize=8,
+                  markeredgecolor=pen.colours["sheet"], zorder=5)  # fmt: skip
+        pen.label(axes, words, (way.east[place], way.north[place]), above=index == 0)
+    _scale_bar(pen, axes, extent)
+    pen.key(axes, 5 if pen.form is WIDE else 2)
 
 
-def _draw_grades(pen: Pen, axes: Axes, way: _Way, kept: Sequence[int]) -> None:
-    """Lines of one grade each; a line takes the grade of the fix it leads to."""
-    dashes = {"first": "-", "third": (0, (6, 1.2)), "second": (0, (2.5, 1.8))}
-    named: set[str] = set()
-    piece = [kept[0]]
-    for before, index in zip(kept, [*kept[1:], -1], strict=True):
-        same = index >= 0 and not way.breaks[before + 1 : index + 1].any()
-        if same and (len(piece) == 1 or way.grade[index] == way.grade[before]):
-            piece.append(index)
-            continue
-        role, label = _GRADES[int(way.grade[piece[-1]])]
-        axes.plot(way.east[piece], way.north[piece], color=pen.colours[role], linewidth=1.6, linestyle=dashes[role],
-                  label=None if label in named else label, solid_joinstyle="round",
-                  marker="." if len(piece) == 1 else None, markersize=4)  # fmt: skip
-        named.add(label)
-        piece = [before, index] if same else [index]
+def _draw_lines(pen: Pen, axes: Axes, way: Way, kept: Indices) -> None:
+    """One path a grade; a leg takes the grade of the fix it leads to. Legs over a gap are dots."""
+    if len(kept) == 0:
+        return
+    between = np.concatenate(([0], np.cumsum(way.broken)))
+    gap = between[kept[1:] + 1] - between[kept[:-1] + 1] > 0
+    grades = way.grade[kept[1:]] if len(kept) > 1 else np.zeros(0, dtype=np.int64)
+    for number, (role, label, width) in enumerate(GRADES):
+        east, north = _legs(way, kept, ~gap & (grades == number))
+        if len(east):
+            axes.plot(east, north, color=pen.colours[role], linewidth=width, linestyle=DASHES[role], label=label,
+                      solid_joinstyle="round", dash_joinstyle="round")  # fmt: skip
+    east, north = _legs(way, kept, gap)
+    if len(east):
+        axes.plot(east, north, color=pen.colours["gap"], linewidth=1.6, linestyle=(0, (1, 3)), label="gap")
 
 
-def _thinned(way: _Way, step_m: float) -> list[int]:
-    """Indices of the fixes to draw: none closer than ``step_m`` to the one before, but for changes and breaks."""
-    kept = [0]
-    east, north = way.east.tolist(), way.north.tolist()
-    grade, breaks = way.grade.tolist(), way.breaks.tolist()
-    for index in range(1, len(east)):
-        last = kept[-1]
-        near = abs(east[index] - east[last]) + abs(north[index] - north[last]) < step_m
-        if near and grade[index] == grade[last] and not breaks[index] and index < len(east) - 1:
-            continue
-        kept.append(index)
-    return kept
+def _legs(way: Way, kept: Indices, wanted: Flags) -> tuple[Floats, Floats]:
+    """The wanted legs as one path, broken by ``nan`` where one does not begin where the one before ended."""
+    legs = np.flatnonzero(wanted)
+    if not len(legs):
+        return np.empty(0), np.empty(0)
+    pieces = np.split(legs, np.flatnonzero(np.diff(legs) != 1) + 1)
+    order = np.concatenate([np.concatenate((piece, [piece[-1] + 1, -1])) for piece in pieces])
+    place = kept[order]
+    out = order < 0
+    return np.where(out, np.nan, way.east[place]), np.where(out, np.nan, way.north[place])
 
 
-def _caption(series: RunSeries, gaps: int, glitches: int, outside: int) -> str:
+def _draw_glitches(pen: Pen, axes: Axes, way: Way, extent: Extent) -> None:
+    """A cross for each doubted fix, with a fine line to the fix before it; at the edge where it lies outside."""
+    doubted = np.flatnonzero(way.doubted)[:_MARKS_MAX]
+    if not len(doubted):
+        return
+    colour = pen.colours["alarm"]
+    sound = np.flatnonzero(~way.doubted)
+    labels = 0
+    for number, index in enumerate(doubted.tolist()):
+        at = (float(way.east[index]), float(way.north[index]))
+        before = sound[np.searchsorted(sound, index) - 1] if len(sound) and sound[0] < index else None
+        inside = extent[0] <= at[0] <= extent[1] and extent[2] <= at[1] <= extent[3]
+        start = at if before is None else (float(way.east[before]), float(way.north[before]))
+        shown = at if inside else _edge(start, at, extent)
+        axes.plot((start[0], shown[0]), (start[1], shown[1]), color=colour, linewidth=1.0, linestyle=(0, (2, 2)))
+        axes.plot(*shown, "x" if inside else "D", color=colour, markersize=8 if inside else 6, markeredgewidth=1.8,
+                  linestyle="none", zorder=4, clip_on=False, label="glitch" if number == 0 else None)  # fmt: skip
+        first = index == 0 or not way.doubted[index - 1]
+        if first and labels < _LABELS_MAX:
+            labels += 1
+            away = text.length(math.hypot(at[0] - start[0], at[1] - start[1]))
+            pen.label(axes, f"{away} off", shown, above=shown[1] < (extent[2] + extent[3]) / 2)
+
+
+def _edge(start: tuple[float, float], at: tuple[float, float], extent: Extent) -> tuple[float, float]:
+    """Where the way from ``start``, inside, to ``at``, outside, leaves the picture."""
+    share = 1.0
+    for axis in (0, 1):
+        way = at[axis] - start[axis]
+        for bound in extent[2 * axis : 2 * axis + 2]:
+            if way and 0.0 <= (bound - start[axis]) / way < share:
+                share = (bound - start[axis]) / way
+    return start[0] + share * (at[0] - start[0]), start[1] + share * (at[1] - start[1])
+
+
+def _scale_bar(pen: Pen, axes: Axes, extent: Extent) -> None:
+    """A bar of a round length, a fifth of the picture or less, low on the right."""
+    target = (extent[1] - extent[0]) / 5
+    decade = 10.0 ** math.floor(math.log10(target))
+    bar = next(digit * decade for digit in (5, 2, 1) if digit * decade <= target)
+    right = extent[1] - 0.03 * (extent[1] - extent[0])
+    low = extent[2] + 0.05 * (extent[3] - extent[2])
+    axes.plot((right - bar, right), (low, low), color=pen.colours["ink"], linewidth=3, solid_capstyle="butt")
+    words = f"{plain(bar)} m" if bar < 1000 else f"{plain(bar / 1000)} km"
+    pen.label(axes, words, (right - bar / 2, low), above=True)
+
+
+def _caption(series: RunSeries, way: Way, extent: Extent, step_m: float) -> str:
     analysis = series.run.analysis
     parts = [f"{text.length(analysis.distance_m)} of way, {text.duration(analysis.moving_s)} moving and "
              f"{text.duration(analysis.stationary_s)} at rest."]  # fmt: skip
     origin = series.origin_deg
     if origin is not None:
-        parts.append(f"Zero is the mean position, {origin[0]:.6f}, {origin[1]:.6f} degrees.")
+        at = f"{text.number(origin[0], 6)}, {text.number(origin[1], 6)} degrees"
+        parts.append(f"North is up. Zero is the mean position, {at}.")
+    gaps = int(way.broken.sum())
     if gaps:
         parts.append(f"{text.plural(gaps, 'gap is', 'gaps are')} bridged by dots.")
-    if glitches:
-        parts.append("Crosses mark doubted fixes.")
-    if outside:
-        parts.append(f"{text.plural(outside, 'doubted fix lies', 'doubted fixes lie')} outside the picture.")
+    doubted = int(way.doubted.sum())
+    if doubted:
+        outside = int((way.doubted & ~_inside(way, extent)).sum())
+        words = text.plural(doubted, "fix is", "fixes are")
+        edge = f", {text.whole(outside)} of them outside: diamonds at the edge" if outside else ""
+        parts.append(f"{words} doubted (crosses{edge}); the line leaves them out.")
+        if doubted > _MARKS_MAX:
+            parts.append(f"The first {_MARKS_MAX} are marked.")
+    parts.append(f"Drawn to within {text.length(step_m)}.")
     return " ".join(parts)
 
 
-def _description(series: RunSeries, way: _Way, gaps: int, glitches: int) -> str:
-    width, height = float(np.ptp(way.east)), float(np.ptp(way.north))
+def _inside(way: Way, extent: Extent) -> Flags:
+    across = (way.east >= extent[0]) & (way.east <= extent[1])
+    return np.asarray(across & (way.north >= extent[2]) & (way.north <= extent[3]), dtype=bool)
+
+
+def _description(series: RunSeries, way: Way) -> str:
+    sound = ~way.doubted if (~way.doubted).any() else np.ones(len(way.index), dtype=bool)
+    shares: Sequence[str] = [
+        f"{text.share(int((way.grade == number).sum()), len(way.grade))} {label}"
+        for number, (_, label, _) in enumerate(GRADES) if (way.grade == number).any()
+    ]  # fmt: skip
+    across, along = float(np.ptp(way.east[sound])), float(np.ptp(way.north[sound]))
+    gaps, doubted = int(way.broken.sum()), int(way.doubted.sum())
     return (
-        f"Map of {text.plural(len(way.east), 'position')} over {text.length(width)} east to west and "
-        f"{text.length(height)} north to south, {text.plural(gaps, 'gap')}, "
-        f"{text.plural(glitches, 'glitch', 'glitches')}. {text.length(series.run.analysis.distance_m)} of way."
+        f"Map of {text.plural(len(way.index), 'position')} over {text.length(across)} from west to east and "
+        f"{text.length(along)} from south to north: {', '.join(shares)}; {text.plural(gaps, 'gap')}, "
+        f"{text.plural(doubted, 'doubted fix', 'doubted fixes')}; {text.length(series.run.analysis.distance_m)} of way."
     )

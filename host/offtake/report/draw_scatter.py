@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from matplotlib.patches import Circle
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from offtake.report import text
@@ -35,6 +34,8 @@ def _scatter_picture(series: RunSeries, stretch: Stretch, scatter: Scatter, name
     placed = series.placed[part]
     at = (scatter.latitude_deg, scatter.longitude_deg)
     east, north = plane(series.latitude_deg[part][placed], series.longitude_deg[part][placed], at)
+    turn = np.linspace(0.0, 2 * np.pi, 181)
+    circle = (np.cos(turn), np.sin(turn))
     every = max(1, -(-len(east) // _POINTS_MAX))
     reach = max(1.25 * scatter.r95_m, float(np.percentile(np.hypot(east, north), 98)), 0.01)
     outside = int((np.maximum(np.abs(east), np.abs(north)) > reach).sum())
@@ -48,13 +49,13 @@ def _scatter_picture(series: RunSeries, stretch: Stretch, scatter: Scatter, name
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_locator(MaxNLocator(nbins=4, min_n_ticks=2))
             axis.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
-        pen.unit(axes, "m north; across: m east")
+        pen.unit(axes, "m")
         axes.plot(east[::every], north[::every], ".", color=pen.colours["first"], markersize=3, alpha=0.55)
         for radius, role, style, label in (
             (scatter.cep50_m, "second", "-", "CEP50"), (scatter.r95_m, "third", (0, (5, 2)), "R95"),
         ):  # fmt: skip
-            axes.add_patch(Circle((0, 0), radius, fill=False, edgecolor=pen.colours[role], linewidth=1.8,
-                                  linestyle=style, label=label))  # fmt: skip
+            axes.plot(radius * circle[0], radius * circle[1], color=pen.colours[role], linewidth=1.9, linestyle=style,
+                      label=label)  # fmt: skip
         axes.plot(0, 0, "+", color=pen.colours["ink"], markersize=10, markeredgewidth=1.6, label="mean",
                   linestyle="none")  # fmt: skip
         pen.key(axes)

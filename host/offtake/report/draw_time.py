@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import NullLocator
 
 from offtake.report import text
-from offtake.report.figures import CAUSES, GAPS, GLITCHES
 from offtake.report.pen import Pen, Sheet
 from offtake.report.picture import Picture
 from offtake.report.series import RunSeries, Values
-from offtake.report.thin import thin
+from offtake.report.thin import Thinned, columns_of, thin
 
-_SHEETS = (Sheet(152, 30, 30), Sheet(148, 34, 30))
-_LANE = 24
-_BANDS_DRAWN_MAX = 2000
+_SHEETS = (Sheet(150, 28, 26), Sheet(138, 28, 26))
+_SHADES_MAX = 400
+# A few values far from all others would press these flat; they are marked at the edge instead.
+_SPREAD_MAX = 6.0
 
 
 @dataclass(frozen=True)
@@ -33,7 +32,8 @@ class Quantity:
 @dataclass(frozen=True)
 class Plot:
     """One picture: its quantities share ``unit``. ``ratio`` values are drawn on a logarithmic axis when they span
-    much; ``steps`` hold until the next value."""
+    much; ``steps`` hold until the next value; ``sparse`` ones are told so seldom that no pause breaks their line;
+    ``clipped`` ones may have a few values far off, which are marked at the edge."""
 
     name: str
     heading: str
@@ -43,33 +43,44 @@ class Plot:
     digits: int = 1
     ratio: bool = False
     steps: bool = False
+    sparse: bool = False
     from_zero: bool = False
+    clipped: bool = False
+    band: bool = False
 
     @property
     def told(self) -> tuple[Quantity, ...]:
         """The quantities that have values."""
         return tuple(one for one in self.quantities if len(one.values))
 
+    @property
+    def counted(self) -> bool:
+        """Whether the values are bare numbers."""
+        return self.unit in ("ratio", "number")
+
 
 def plots_of(series: RunSeries) -> tuple[Plot, ...]:
     """Everything of a run that is a number over time."""
     low, middle, high = series.cn0_db_hz
     late = series.late_ms
-    height = "above mean sea level" if series.height_is_above_sea else "above the ellipsoid"
+    height = "Height above mean sea level" if series.height_is_above_sea else "Height above the ellipsoid"
+    if not len(series.height_m):
+        height = "Height"
     none = Values(np.empty(0), np.empty(0))
     return (
-        Plot("height", f"Height {height}", "m", (Quantity("first", "height", series.height_m),),
-             "The stream tells no height."),
+        Plot("height", height, "m", (Quantity("first", "height", series.height_m),),
+             "The stream tells no height.", clipped=True),
         Plot("speed", "Speed over ground", "m/s", (Quantity("first", "speed", _of(series, "speed_m_s")),),
-             "The stream tells no speed.", 2, from_zero=True),
-        Plot("satellites", "Satellites", "satellites",
+             "The stream tells no speed.", 2, from_zero=True, clipped=True),
+        Plot("satellites", "Satellites", "number",
              (Quantity("first", "used", _of(series, "satellites_used")),
               Quantity("second", "in view", _of(series, "satellites_in_view"))),
              "The stream tells no number of satellites.", 0, steps=True, from_zero=True),
         Plot("cn0", "Signal strength (C/N0) of the satellites used", "dB-Hz",
-             (Quantity("first", "median", middle), Quantity("second", "upper quarter from", high),
-              Quantity("third", "lower quarter to", low)), "The stream tells no signal strengths.", 0),
-        Plot("dilution", "Dilution of precision", "1",
+             (Quantity("first", "median", middle), Quantity("second", "upper quartile", high),
+              Quantity("third", "lower quartile", low)),
+             "The stream tells no signal strengths.", 0, band=True),
+        Plot("dilution", "Dilution of precision", "ratio",
              (Quantity("first", "horizontal", _of(series, "hdop")), Quantity("second", "vertical", _of(series, "vdop")),
               Quantity("third", "position", _of(series, "pdop"))), "The stream tells no dilution.", 2, ratio=True),
         Plot("accuracy", "Accuracy, as the receiver estimates it", "m",
@@ -78,11 +89,11 @@ def plots_of(series: RunSeries) -> tuple[Plot, ...]:
              "The stream tells no estimate of its accuracy.", 2, ratio=True),
         Plot("late", "How late each epoch's first byte came", "ms",
              (Quantity("first", "behind the fitted line", late if late is not None else none),),
-             "There is no time line on UTC to hold the epochs against."),
+             "There is no time line on UTC to hold the epochs against.", clipped=True),
         Plot("card", "Longest card busy time", "ms", (Quantity("first", "busy", series.card_busy_ms),),
-             "The logger wrote down no card busy time in this run.", 0, steps=True, from_zero=True),
+             "The logger wrote down no card busy time in this run.", 0, steps=True, sparse=True, from_zero=True),
         Plot("supply", "Supply voltage of the board", "V", (Quantity("first", "supply", series.supply_v),),
-             "The logger wrote down no supply voltage in this run.", 2, steps=True),
+             "The logger wrote down no supply voltage in this run.", 2, steps=True, sparse=True),
     )  # fmt: skip
 
 
@@ -96,118 +107,127 @@ def time_picture(plot: Plot, series: RunSeries, name: str) -> Picture:
     if not told:
         return Picture(name, "time", plot.heading, plot.absent, plot.absent, None, _SHEETS)
     spans = gap_spans(series)
+    limits = limits_of(plot)
 
     def draw(pen: Pen) -> None:
-        axes = pen.time_axes(series.length_s)
-        pen.unit(axes, plot.unit)
+        axes = pen.time_axes(series.length_s, series.clock.start_utc)
+        if plot.unit != "ratio":
+            pen.unit(axes, plot.unit)
         pen.shade(axes, spans)
-        _scale(pen, axes, plot)
-        for one in told:
-            line = thin(one.values, series.length_s, pen.form.columns, pause_s=_pause_s(plot))
-            pen.line(axes, line, one.role, one.label, steps=plot.steps)
+        if limits.logarithmic:
+            pen.logarithmic(axes, limits.least, limits.greatest)
+        else:
+            axes.set_ylim(limits.least, limits.greatest)
+        if plot.band and len(told) > 1:
+            _draw_band(pen, axes, plot, series)
+        for one in told[:1] if plot.band else told:
+            line = thin(one.values, series.length_s, pen.form.columns, float("inf") if plot.sparse else None)
+            if line.thinned and len(told) > 1:
+                _draw_dense(pen, axes, one, series)
+            else:
+                pen.line(axes, line, one.role, one.label, steps=plot.steps)
+            _mark_outside(pen, axes, one, series, limits)
         if len(told) > 1:
             pen.key(axes)
 
-    words = " ".join(_words(one, plot) for one in told)
-    left_out = sum(one.values.left_out for one in told)
-    if left_out:
-        words += f" {text.plural(left_out, 'value')} beyond any vehicle's not drawn."
+    words = " ".join([*(_words(one, plot) for one in told), *_remarks(plot, limits)])
     return Picture(name, "time", plot.heading, words, f"{plot.heading} over time. {words}", draw, _SHEETS)
 
 
-def _pause_s(plot: Plot) -> float | None:
-    # The logger tells these seldom: a line between them is meant.
-    return float("inf") if plot.name in ("card", "supply") else None
+@dataclass(frozen=True)
+class Limits:
+    """The upright axis' ends, in the plot's unit; ``outside`` counts the values beyond them."""
+
+    least: float
+    greatest: float
+    logarithmic: bool = False
+    outside: int = 0
 
 
-def _scale(pen: Pen, axes: Axes, plot: Plot) -> None:
+def limits_of(plot: Plot) -> Limits:
+    """Return the axis' ends. Only a ``clipped`` plot leaves values out, and only such as would press the rest flat."""
     values = np.concatenate([one.values.values for one in plot.told])
     least, greatest = float(values.min()), float(values.max())
     if plot.ratio and least > 0 and greatest > 3 * least:
-        pen.logarithmic(axes, least, greatest)
-        return
+        return Limits(least, greatest, logarithmic=True)
+    outside = 0
+    if plot.clipped:
+        low, high = (float(value) for value in np.percentile(values, (0.5, 99.5)))
+        reach = high - low
+        if reach > 0 and greatest - least > _SPREAD_MAX * reach:
+            least, greatest = max(least, low - reach), min(greatest, high + reach)
+            outside = int(((values < least) | (values > greatest)).sum())
     if plot.from_zero:
         least = min(least, 0.0)
+    if plot.steps and plot.counted:
+        # Whole numbers: an axis of fractions would say nothing.
+        greatest = max(greatest, 4.0)
     room = 0.08 * (greatest - least) or max(abs(greatest) * 0.02, 0.5)
-    axes.set_ylim(least if plot.from_zero and least == 0.0 else least - room, greatest + room)
+    return Limits(least if plot.from_zero and least == 0.0 else least - room, greatest + room, outside=outside)
+
+
+def _draw_band(pen: Pen, axes: Axes, plot: Plot, series: RunSeries) -> None:
+    """The quartiles as a band behind the median's line."""
+    upper, lower = (columns_of(one.values, series.length_s, pen.form.columns // 2) for one in plot.quantities[1:3])
+    told = ~np.isnan(upper.greatest)
+    middle = (np.arange(len(told)) + 0.5) * series.length_s / len(told)
+    # Edges of the band stay open where nothing is told for longer than usual.
+    places = np.flatnonzero(told)
+    usual = float(np.median(np.diff(places))) if len(places) > 1 else 1.0
+    # Nothing to fill where nothing is told.
+    for piece in [] if not len(places) else np.split(places, np.flatnonzero(np.diff(places) > 3 * usual) + 1):
+        axes.fill_between(middle[piece], lower.least[piece], upper.greatest[piece], color=pen.colours["first"],
+                          alpha=0.22, linewidth=0, label="middle half" if piece[0] == places[0] else None)  # fmt: skip
+
+
+def _draw_dense(pen: Pen, axes: Axes, one: Quantity, series: RunSeries) -> None:
+    """From least to greatest in each column as a band, and its middle as a line: dashes would be lost in strokes."""
+    found = columns_of(one.values, series.length_s, pen.form.columns)
+    middle = (np.arange(len(found.least)) + 0.5) * series.length_s / len(found.least)
+    told, colour = ~np.isnan(found.least), pen.colours[one.role]
+    axes.fill_between(middle, found.least, found.greatest, where=told, color=colour, alpha=0.3, linewidth=0.8)
+    line = Thinned(middle, (found.least + found.greatest) / 2, np.empty(0), np.empty(0), thinned=True)
+    pen.line(axes, line, one.role, one.label)
+
+
+def _mark_outside(pen: Pen, axes: Axes, one: Quantity, series: RunSeries, limits: Limits) -> None:
+    """Triangles at the edge over columns with a value beyond it."""
+    if not limits.outside:
+        return
+    found = columns_of(one.values, series.length_s, pen.form.columns // 3)
+    middle = (np.arange(len(found.least)) + 0.5) * series.length_s / len(found.least)
+    for beyond, edge, marker in (
+        (found.greatest > limits.greatest, limits.greatest, "^"), (found.least < limits.least, limits.least, "v"),
+    ):  # fmt: skip
+        axes.plot(middle[beyond], np.full(int(beyond.sum()), edge), marker, color=pen.colours["alarm"], markersize=6,
+                  linestyle="none", clip_on=False)  # fmt: skip
 
 
 def _words(one: Quantity, plot: Plot) -> str:
-    unit = "" if plot.unit in ("1", "satellites") else plot.unit
+    unit = "" if plot.counted else plot.unit
     values = one.values.values
-    figures = (float(values.min()), float(np.median(values)), float(values.max()))
-    least, middle, greatest = (text.number(value, plot.digits, unit) for value in figures)
+    figures = (float(values.min()), float(values.max()), float(np.median(values)))
+    least, greatest, middle = (text.number(value, plot.digits) for value in figures)
     label = one.label[0].upper() + one.label[1:]
-    return f"{label}: {least} to {greatest}, half of them up to {middle}."
+    if figures[0] == figures[1]:
+        return f"{label}: always {least}{' ' if unit else ''}{unit}."
+    return f"{label}: {least} to {greatest}{' ' if unit else ''}{unit}, median {middle}."
+
+
+def _remarks(plot: Plot, limits: Limits) -> list[str]:
+    remarks = []
+    if limits.outside:
+        remarks.append(
+            f"{text.plural(limits.outside, 'value lies', 'values lie')} beyond the picture: triangles at its edge."
+        )
+    left_out = sum(one.values.left_out for one in plot.told)
+    if left_out:
+        remarks.append(f"{text.plural(left_out, 'value is', 'values are')} beyond any vehicle's and not drawn.")
+    return remarks
 
 
 def gap_spans(series: RunSeries) -> list[tuple[float, float]]:
     """Start and end of each gap in seconds of the axis, the longest of very many."""
-    gaps = sorted(series.run.analysis.gaps, key=lambda gap: -gap.seconds)[:_BANDS_DRAWN_MAX]
-    clock = series.clock
-    return sorted((clock.second(gap.start_tick_us), clock.second(gap.end_tick_us)) for gap in gaps)
-
-
-@dataclass(frozen=True)
-class Lane:
-    """One row of bands: its name, and (start, end) in seconds."""
-
-    label: str
-    role: str
-    spans: tuple[tuple[float, float], ...]
-
-
-def lanes_of(series: RunSeries) -> tuple[Lane, ...]:
-    """Gaps, glitches, losses and damage by kind; only kinds that occurred."""
-    clock, run = series.clock, series.run
-    lanes: list[Lane] = []
-    for reason, words in GAPS.items():
-        found = [(gap.start_tick_us, gap.end_tick_us) for gap in run.analysis.gaps if gap.reason == reason]
-        lanes += _lane(words, "gap", found, clock.second)
-    for kind, words in GLITCHES.items():
-        found = [(one.start_tick_us, one.end_tick_us) for one in run.analysis.glitches if one.kind == kind]
-        lanes += _lane(words, "alarm", found, clock.second)
-    for cause, words in CAUSES.items():
-        found = [(event.tick_us,) * 2 for event in run.events if event.kind == "loss" and event.cause == cause]
-        lanes += _lane(f"loss: {words}", "second", found, clock.second)
-    damaged = [(event.tick_us,) * 2 for event in run.events if event.kind == "damage"]
-    lanes += _lane("blocks missing or damaged", "third", damaged, clock.second)
-    return tuple(lanes)
-
-
-def _lane(
-    label: str, role: str, found: Sequence[tuple[int, ...]], second: Callable[[int], float]
-) -> list[Lane]:
-    if not found:
-        return []
-    chosen = sorted(found, key=lambda ticks: ticks[0] - ticks[-1])[:_BANDS_DRAWN_MAX]
-    return [Lane(label, role, tuple(sorted((second(ticks[0]), second(ticks[-1])) for ticks in chosen)))]
-
-
-def bands_picture(series: RunSeries, name: str) -> Picture:
-    """Where something was missing or doubtful, lane by lane."""
-    heading = "Gaps, glitches and losses"
-    lanes = lanes_of(series)
-    if not lanes:
-        words = "No gap, no glitch and no loss was found in this run."
-        return Picture(name, "time", heading, words, words, None, _SHEETS)
-    height = 44 + _LANE * 2 * len(lanes)
-    sheets = (Sheet(height, 14, 30), Sheet(height, 14, 30))
-
-    def draw(pen: Pen) -> None:
-        axes = pen.time_axes(series.length_s)
-        axes.yaxis.set_major_locator(NullLocator())
-        axes.set_ylim(len(lanes), 0)
-        # A band narrower than a line would vanish.
-        least = 2.5 * series.length_s / pen.form.columns
-        for row, lane in enumerate(lanes):
-            spans = [(start, max(end - start, least)) for start, end in lane.spans]
-            axes.broken_barh(spans, (row + 0.52, 0.4), facecolors=pen.colours[lane.role], linewidth=0)
-            axes.annotate(
-                f"{lane.label} ({len(lane.spans):,})", (0, row + 0.45), xytext=(0, 0), textcoords="offset points",
-                fontsize=pen.form.letters, color=pen.colours["ink"], ha="left", va="bottom",
-            )  # fmt: skip
-
-    words = "; ".join(f"{lane.label}: {len(lane.spans):,}" for lane in lanes) + "."
-    words = words[0].upper() + words[1:]
-    return Picture(name, "time", heading, words, f"{heading} over time. {words}", draw, sheets)
+    gaps = sorted(series.run.analysis.gaps, key=lambda gap: -gap.seconds)[:_SHADES_MAX]
+    clock: Callable[[int], float] = series.clock.second
+    return sorted((clock(gap.start_tick_us), clock(gap.end_tick_us)) for gap in gaps)

@@ -204,8 +204,12 @@ def _fixes(facts: Facts) -> Group:
     placed, epochs = sum(one.placed for one in facts.runs), sum(one.epochs for one in facts.runs)
     rows.sum("epochs", "Epochs", lambda one: one.epochs)
     rows.sum("placed", "Epochs with a position", lambda one: one.placed)
-    rows.add("share", "Share with a position", lambda one: text.share(one.placed, one.epochs), text.share(placed, epochs))
-    rows.add("satellites", "Satellites used, median", lambda one: _spread(one.run.analysis.satellites_used, "median", 0))
+    rows.add(
+        "share", "Share with a position", lambda one: text.share(one.placed, one.epochs), text.share(placed, epochs)
+    )
+    rows.add(
+        "satellites", "Satellites used, median", lambda one: _spread(one.run.analysis.satellites_used, "median", 0)
+    )
     rows.add("hdop", "Horizontal dilution, median", lambda one: _spread(one.run.analysis.hdop, "median", 2))
     rows.add("hdop95", "Horizontal dilution, 95 % within", lambda one: _spread(one.run.analysis.hdop, "p95", 2))
     accuracy = "Horizontal accuracy as the receiver tells it"

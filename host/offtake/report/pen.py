@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -22,6 +23,8 @@ from offtake.report.thin import Thinned
 # One unit of a picture is a point of matplotlib's, 1/72 inch.
 _UNITS_PER_INCH = 72
 _PNG_DOTS_PER_INCH = 144
+# Of digits and small letters, in letter heights; a little more than most fonts take.
+_LETTER_WIDTH = 0.62
 
 DASHES: Mapping[str, object] = {"first": "-", "second": (0, (5, 2)), "third": (0, (1.2, 1.6)), "gap": "-", "alarm": "-"}
 """Each series' stroke, so that colour never tells alone."""
@@ -30,6 +33,8 @@ _STEPS_S = (
     1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200,
     86400, 2 * 86400, 5 * 86400, 10 * 86400, 30 * 86400, 100 * 86400, 365 * 86400,
 )  # fmt: skip
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True)
@@ -46,8 +51,8 @@ class Format:
     columns: int
 
 
-WIDE = Format("wide", 800, 58, 16, 13.5, 8, 726)
-NARROW = Format("narrow", 336, 44, 10, 12.5, 4, 282)
+WIDE = Format("wide", 800, 58, 16, 14.0, 8, 726)
+NARROW = Format("narrow", 336, 54, 12, 12.5, 4, 270)
 
 
 @dataclass(frozen=True)
@@ -85,26 +90,62 @@ class Pen:
         axes.tick_params(colors=self.colours["soft"], length=3, width=0.8, labelsize=self.form.letters, pad=3)
         return axes
 
-    def time_axes(self, length_s: float) -> Axes:
-        """Return axes over a run's time in seconds, marked in units a person counts in."""
+    def time_axes(self, length_s: float, start: dt.datetime | None) -> Axes:
+        """Return axes over a run's time in seconds, marked in UTC where the run's ``start`` is known, else in time
+        since the start."""
         axes = self.axes()
         axes.set_xlim(0.0, length_s)
         step = step_for(length_s, self.form.ticks)
-        axes.xaxis.set_major_locator(FixedLocator(np.arange(0.0, length_s + step * 1e-6, step).tolist()))
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: elapsed(value, step)))
+        before = 0.0 if start is None else -(start.timestamp() % step) % step
+        axes.xaxis.set_major_locator(FixedLocator(np.arange(before, length_s + step * 1e-6, step).tolist()))
+        if start is None:
+            self.level_axis(axes, lambda value: elapsed(value, step))
+        else:
+            self.level_axis(axes, lambda value: clock(start, value, step), "UTC")
         axes.yaxis.set_major_locator(MaxNLocator(nbins=4, min_n_ticks=2))
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: plain(value)))
-        # The unit stands above the axis, where a phone has room for it.
         return axes
 
+    def level_axis(self, axes: Axes, words: Callable[[float], str], unit: str = "") -> None:
+        """Write the level axis' marks, and its ``unit`` at the left below it; marks that would run into the unit or
+        past the right end stay blank."""
+        low, high = axes.get_xlim()
+        scale = (self.form.width - self.form.left - self.form.right) / (high - low)
+        letter = _LETTER_WIDTH * self.form.letters
+        taken = len(unit) * letter + 6 - self.form.left if unit else -math.inf
+
+        def shown(value: float, _: int | None) -> str:
+            text, place = words(value), (value - low) * scale
+            half = len(text) * letter / 2
+            fits = place - half >= taken and place + half <= (high - low) * scale + self.form.right
+            return text if fits else ""
+
+        axes.xaxis.set_major_formatter(FuncFormatter(shown))
+        axes.annotate(
+            unit, (0, 0), xytext=(2 - self.form.left, -4), xycoords="axes fraction", textcoords="offset points",
+            fontsize=self.form.letters, color=self.colours["soft"], ha="left", va="top", annotation_clip=False,
+        )  # fmt: skip
+
+    def label(self, axes: Axes, words: str, at: tuple[float, float], *, above: bool) -> None:
+        """Write ``words`` beside a place in the picture."""
+        low, high = axes.get_xlim()
+        share = (at[0] - low) / (high - low)
+        across = "left" if share < 0.1 else "right" if share > 0.9 else "center"
+        axes.annotate(
+            words, at, xytext=(0, 8 if above else -8), textcoords="offset points", fontsize=self.form.letters,
+            color=self.colours["ink"], ha=across, va="bottom" if above else "top", zorder=6, annotation_clip=False,
+        )  # fmt: skip
+
     def unit(self, axes: Axes, words: str) -> None:
-        """Write a unit above the upright axis."""
+        """Write a unit above the upright axis, where a phone has room for it."""
         axes.annotate(
             words, (0, 1), xytext=(3 - self.form.left, 7), xycoords="axes fraction", textcoords="offset points",
             fontsize=self.form.letters, color=self.colours["soft"], ha="left", va="bottom", annotation_clip=False,
         )  # fmt: skip
 
-    def line(self, axes: Axes, thinned: Thinned, role: str, label: str, *, width: float = 1.5, steps: bool = False) -> None:
+    def line(
+        self, axes: Axes, thinned: Thinned, role: str, label: str, *, width: float = 1.5, steps: bool = False
+    ) -> None:
         """Draw a series; values that stand alone become dots."""
         style = DASHES[role]
         kind = "steps-post" if steps and not thinned.thinned else "default"
@@ -126,8 +167,9 @@ class Pen:
 
     def shade(self, axes: Axes, spans: Sequence[tuple[float, float]]) -> None:
         """Lay gaps behind the series."""
-        for start, end in spans:
-            axes.axvspan(start, end, color=self.colours["shade"], linewidth=0, zorder=0)
+        wide = [(start, end - start) for start, end in spans]
+        behind = axes.get_xaxis_transform()
+        axes.broken_barh(wide, (0, 1), facecolors=self.colours["shade"], linewidth=0, zorder=0, transform=behind)
 
     def logarithmic(self, axes: Axes, least: float, greatest: float) -> None:
         """Make the upright axis logarithmic, marked at 1, 2 and 5 of each decade."""
@@ -165,6 +207,18 @@ def elapsed(seconds: float, step: float) -> str:
     if step >= 60:
         return f"{total // 60} min" if total < 3600 else f"{total // 3600} h {minutes:02d}"
     return f"{total} s" if total < 60 else f"{total // 60} min" + (f" {rest:02d}" if rest else "")
+
+
+def clock(start: dt.datetime, seconds: float, step: float) -> str:
+    """A time of day in UTC ``seconds`` after ``start``, as precisely as ``step`` asks; at midnight the date."""
+    try:
+        when = start + dt.timedelta(seconds=round(seconds, 3))
+    except OverflowError:
+        return ""
+    when += dt.timedelta(milliseconds=500)
+    if step >= 86400 or (step >= 60 and (when.hour, when.minute) == (0, 0)):
+        return f"{when.day} {_MONTHS[when.month - 1]}"
+    return f"{when:%H:%M}" if step >= 60 else f"{when:%H:%M:%S}"
 
 
 def plain(value: float) -> str:

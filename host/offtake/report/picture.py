@@ -8,6 +8,8 @@ from typing import Literal
 from offtake.report.pen import NARROW, WIDE, Draw, Format, Sheet, draw_png
 
 Kind = Literal["map", "time", "square"]
+Extent = tuple[float, float, float, float]
+"""Metres at a picture's left, right, lower and upper edge."""
 
 
 @dataclass(frozen=True)
@@ -23,8 +25,8 @@ class Picture:
     description: str
     draw: Draw | None
     sheets: tuple[Sheet, Sheet]
-    extents: tuple[tuple[float, float, float, float], ...] = ()
-    """Of a map, wide and narrow: the metres at its left, right, lower and upper edge."""
+    extents: tuple[Extent, ...] = ()
+    """Of a map, wide and narrow."""
 
     @property
     def formats(self) -> tuple[tuple[Format, Sheet], ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from lxml import etree
@@ -30,7 +31,9 @@ class StyleSheet:
         """Return the class that stands for an inline ``style``."""
         themed = _COLOUR.sub(lambda found: f"var(--{_ROLES[found.group()]})", style.strip())
         # The page's own font is used; matplotlib's stays the one it measured with.
-        kept = [part.strip() for part in themed.split(";") if part.strip() and not part.strip().startswith("font-family")]
+        kept = [
+            part.strip() for part in themed.split(";") if part.strip() and not part.strip().startswith("font-family")
+        ]
         return self.classes.setdefault(";".join(kept), f"p{len(self.classes)}")
 
     @property
@@ -39,7 +42,9 @@ class StyleSheet:
         return "\n".join(f".{name}{{{style}}}" for style, name in self.classes.items())
 
 
-def inline_svg(source: bytes, key: str, styles: StyleSheet, label: str, extra: Markup, **data: float | str) -> Markup:
+def inline_svg(
+    source: bytes, key: str, styles: StyleSheet, label: str, extra: Markup, data: Mapping[str, float]
+) -> Markup:
     """Return a picture of matplotlib's as an element of the page.
 
     ``key`` begins every id, ``label`` is its name for those who do not see it, ``extra`` is SVG put on top,
@@ -64,7 +69,7 @@ def inline_svg(source: bytes, key: str, styles: StyleSheet, label: str, extra: M
     root.set("class", "drawn")
     root.set("focusable", "false")
     for name, value in data.items():
-        root.set(f"data-{name}", f"{value:g}" if isinstance(value, float) else str(value))
+        root.set(f"data-{name}", f"{value:.8g}")
     etree.cleanup_namespaces(root)
     text = etree.tostring(root, encoding="unicode")
     text = text.replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)

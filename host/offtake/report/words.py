@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from offtake.report import text
-from offtake.report.figures import CAUSES, EXACT_CAUSES, GAPS, GLITCHES, Facts, RunFacts
+from offtake.report.figures import CAUSES, EXACT_CAUSES, GLITCHES, Facts, RunFacts
+from offtake.track.analysis import GapReason
 
 Verdict = Literal["good", "look", "bad", "unknown"]
 
@@ -18,6 +20,12 @@ HDOP_MEDIAN_MAX = 2.0
 LATE_P95_MAX_S = 0.1
 STAMP_ERROR_MAX_S = 0.05
 NOTES_SHOWN = 6
+_RUNS_NAMED = 8
+_GAP_REASONS: dict[GapReason, str] = {
+    "no_position": "where epochs came without a position",
+    "bytes_lost": "where the logger lost bytes",
+    "nothing_heard": "where nothing was heard",
+}
 
 
 @dataclass(frozen=True)
@@ -100,6 +108,13 @@ def _how_ended(facts: Facts, ended: Counter[str]) -> str:
 
 def _missing(facts: Facts) -> Answer:
     question = "Is anything missing?"
+    if not facts.runs:
+        nothing: Sentence = (
+            "Without a run there is nothing to miss from; ",
+            _ref(facts, "blocks"),
+            " blocks are intact.",
+        )
+        return Answer(question, "unknown", "That cannot be told.", (nothing,))
     verify = facts.inputs.verify
     lost = sum(one.run.info.lost_bytes for one in facts.runs)
     flags = sum(one.run.info.loss_events for one in facts.runs)
@@ -107,7 +122,8 @@ def _missing(facts: Facts) -> Answer:
     gaps = sum(len(one.run.analysis.gaps) for one in facts.runs)
     sentences: list[Sentence] = []
     if lost or flags:
-        sentences.append(("The logger counted ", _ref(facts, "lost"), " lost bytes", *_flags(facts, flags)))
+        counted = f" lost {_noun(lost, 'byte')}"
+        sentences.append(("The logger counted ", _ref(facts, "lost"), counted, *_flags(facts, flags)))
         causes = _causes(facts)
         if causes:
             sentences.append((causes,))
@@ -115,10 +131,12 @@ def _missing(facts: Facts) -> Answer:
         sentences.append(("Nothing was lost that the logger could count: ", _ref(facts, "lost"), " bytes and ",
                           _ref(facts, "flags"), " flags from the chip."))  # fmt: skip
     if broken:
-        sentences.append(("Of the journal, ", _ref(facts, "damaged"), " blocks are damaged and ",
-                          _ref(facts, "absent"), " missing; what they held is not in this report."))  # fmt: skip
+        sentences.append(("Of the journal's blocks, ", _ref(facts, "damaged"), _are(broken - verify.missing_blocks),
+                          " damaged and ", _ref(facts, "absent"), _are(verify.missing_blocks),
+                          " missing; what could be salvaged of them is in this report."))  # fmt: skip
     elif verify.clean:
-        sentences.append(("The journal is whole: ", _ref(facts, "blocks"), " blocks, each with a right check."))
+        whole = f" {_noun(verify.blocks.intact, 'block')}, each with a right check."
+        sentences.append(("The journal is whole: ", _ref(facts, "blocks"), whole))
     else:
         found = text.plural(verify.damage, "finding")
         sentences.append((f"The journal is not clean: {found}, listed below; ", _ref(facts, "blocks"),
@@ -128,8 +146,8 @@ def _missing(facts: Facts) -> Answer:
         sentences.append(("Of the messages, ", _ref(facts, "bad"), " failed their check, and ",
                           _ref(facts, "noise"), " bytes belong to no message."))  # fmt: skip
     if gaps:
-        sentences.append((f"The track has {'a gap' if gaps == 1 else 'gaps'}: ", _ref(facts, "gaps"), " of ",
-                          _ref(facts, "gap_time"), " in all, the longest ", _ref(facts, "gap_longest"), f" ({_reasons(facts)})."))  # fmt: skip
+        sentences.append(("The track has ", _ref(facts, "gaps"), f" {_noun(gaps, 'gap')} of ", _ref(facts, "gap_time"),
+                          " in all, the longest ", _ref(facts, "gap_longest"), f": {_reasons(facts)}."))  # fmt: skip
     else:
         sentences.append(("The track has ", _ref(facts, "gaps"), " gaps."))
     if broken or lost or not verify.clean:
@@ -139,16 +157,26 @@ def _missing(facts: Facts) -> Answer:
     return Answer(question, "good", "Nothing that could be counted.", tuple(sentences))
 
 
+def _noun(count: int, one: str) -> str:
+    return one if count == 1 else f"{one}s"
+
+
+def _are(count: int) -> str:
+    return " is" if count == 1 else " are"
+
+
 def _flags(facts: Facts, flags: int) -> Sentence:
     if not flags:
         return (", exactly.",)
-    return (", exactly, and ", _ref(facts, "flags"), " flags from the chip, each for at least one byte.")
+    said = f" {_noun(flags, 'flag')} from the chip, each for at least one byte."
+    return (", exactly, and ", _ref(facts, "flags"), said)
 
 
 def _causes(facts: Facts) -> str:
     total: Counter[str] = Counter()
     for one in facts.runs:
-        total.update(one.losses)
+        for cause, count in one.losses.items():
+            total[cause if cause in CAUSES else "other"] += count
     parts = []
     for cause, count in sorted(total.items(), key=lambda item: (-item[1], item[0])):
         if count:
@@ -159,7 +187,9 @@ def _causes(facts: Facts) -> str:
 
 def _reasons(facts: Facts) -> str:
     reasons = Counter(gap.reason for one in facts.runs for gap in one.run.analysis.gaps)
-    return "; ".join(f"{text.whole(count)}: {GAPS.get(reason, 'other')}" for reason, count in sorted(reasons.items()))
+    return ", ".join(
+        f"{text.whole(reasons[reason])} {words}" for reason, words in _GAP_REASONS.items() if reasons[reason]
+    )
 
 
 def _fixes(facts: Facts) -> Answer:
@@ -183,8 +213,8 @@ def _fixes(facts: Facts) -> Answer:
     enough = placed >= FIXED_SHARE_MIN * epochs
     sharp = hdop is None or hdop.median <= HDOP_MEDIAN_MAX
     note = (
-        f"Counted as good: at least {FIXED_SHARE_MIN:.0%} of the epochs with a position, and half the horizontal "
-        f"dilutions at most {HDOP_MEDIAN_MAX:.0f}."
+        f"Counted as good: at least {FIXED_SHARE_MIN * 100:.0f} % of the epochs with a position, and half of the "
+        f"horizontal dilutions at most {HDOP_MEDIAN_MAX:.0f}."
     )
     if hdop is None:
         note += " This stream tells no dilution."
@@ -219,7 +249,17 @@ def _glitches(facts: Facts) -> Answer:
     question = "Did anything glitch?"
     kinds = Counter(glitch.kind for one in facts.runs for glitch in one.run.analysis.glitches)
     if not any(one.epochs for one in facts.runs):
-        return Answer(question, "unknown", "Cannot be told without epochs.", (("Found: ", _ref(facts, "glitches"), "."),))
+        return Answer(
+            question, "unknown", "Cannot be told without epochs.", (("Found: ", _ref(facts, "glitches"), "."),)
+        )
+    if not kinds and not any(one.placed for one in facts.runs):
+        timed: Sentence = (
+            _ref(facts, "glitches"),
+            " were found in the times of ",
+            _ref(facts, "epochs"),
+            " epochs; nothing else could be looked at.",
+        )
+        return Answer(question, "unknown", "Cannot be told without positions.", (timed,))
     if not kinds:
         line: Sentence = (_ref(facts, "glitches"), " glitches were found among ", _ref(facts, "epochs"), " epochs.")
         return Answer(question, "good", "Nothing that was found.", (line,))
@@ -233,16 +273,15 @@ def _glitches(facts: Facts) -> Answer:
 def _time(facts: Facts) -> Answer:
     question = "How good is the time?"
     dated = [one for one in facts.runs if one.run.track.timeline is not None and one.run.track.timeline.usable]
-    notes = tuple(
-        (f"Run {one.run.run}: " if len(facts.runs) > 1 else "") + text.stranger(note, 300)
-        for one in facts.runs if one.run.track.timeline is not None for note in one.run.track.timeline.notes
-    )  # fmt: skip
+    notes = _notes(facts)
     left_out = len(notes) - NOTES_SHOWN
     if left_out > 0:
         notes = (*notes[:NOTES_SHOWN], f"And {text.plural(left_out, 'note')} of this kind more.")
     if not dated:
-        line: Sentence = ("No run of ", _ref(facts, "length"), " in all told a date: times here count from each run's start by "
-                          "the logger's own clock, which may be off by 0.5 %.")  # fmt: skip
+        line: Sentence = (
+            "No date was told in the ", _ref(facts, "length"), " recorded: times here count from each run's start "
+            "by the logger's own clock, which may be off by 0.5 %.",
+        )  # fmt: skip
         return Answer(question, "unknown", "It is not on UTC.", (line,), notes)
     worst = max(dated, key=lambda one: (one.uncertainty_median_s or 0.0, -one.run.run))
     number = worst.run.run
@@ -265,3 +304,17 @@ def _time(facts: Facts) -> Answer:
     if close and not undated and not rejected:
         return Answer(question, "good", "On UTC, within the uncertainty told here.", tuple(sentences), notes)
     return Answer(question, "look", "On UTC, but see how far.", tuple(sentences), notes)
+
+
+def _some(runs: Sequence[int]) -> str:
+    shown = ", ".join(map(str, runs[:_RUNS_NAMED]))
+    return shown if len(runs) <= _RUNS_NAMED else f"{shown} and {text.whole(len(runs) - _RUNS_NAMED)} more"
+
+
+def _notes(facts: Facts) -> tuple[str, ...]:
+    """What the time lines say, with the runs that say it where not all do."""
+    said: dict[str, list[int]] = {}
+    for one in facts.runs:
+        for note in one.run.track.timeline.notes if one.run.track.timeline is not None else ():
+            said.setdefault(text.stranger(note, 300), []).append(one.run.run)
+    return tuple(note if len(runs) == len(facts.runs) else f"Run {_some(runs)}: {note}" for note, runs in said.items())

@@ -1,69 +1,90 @@
 "use strict";
-// One time cursor for each run: by the slider (arrow keys), or by pointing at a picture of its stack.
+// One time cursor for each run: by the slider (arrow keys), or by pointing at a picture over time.
 (function () {
-  function shown(value, digits) {
-    return value.toLocaleString("en", { minimumFractionDigits: digits, maximumFractionDigits: digits })
-      .replace("-", "\u2212");
-  }
+  const spaced = (value, digits) => value.toLocaleString("en", {
+    minimumFractionDigits: digits, maximumFractionDigits: digits,
+  }).replace("-", "\u2212");
+
   function since(seconds) {
-    var total = Math.round(seconds), h = Math.floor(total / 3600), m = Math.floor(total / 60) % 60, s = total % 60;
-    return (h ? h + " h " : "") + (h || m ? m + " min " : "") + s + " s";
+    const total = Math.round(seconds), hours = Math.floor(total / 3600), minutes = Math.floor(total / 60) % 60;
+    return (hours ? hours + " h " : "") + (hours || minutes ? minutes + " min " : "") + (total % 60) + " s in";
   }
-  function at(row, column) {
-    // What is told seldom holds until it is told again.
-    for (var index = column; index >= 0; index -= 1) {
-      if (row.least[index] !== null) { return index; }
-      if (!row.hold) { return -1; }
+
+  function utc(data, seconds) {
+    const when = new Date(Date.parse(data.start) + seconds * 1000);
+    return Number.isNaN(when.getTime()) ? "" : when.toISOString().slice(0, 19).replace("T", " ") + " UTC";
+  }
+
+  // What is told seldom holds until it is told again.
+  function place(row, column) {
+    let index = column;
+    while (row.hold && index > 0 && row.least[index] === null) { index -= 1; }
+    return row.least[index] === null ? -1 : index;
+  }
+
+  function reading(row, index) {
+    const low = spaced(row.least[index], row.digits), most = row.greatest[index];
+    return (most === null ? low : low + " to " + spaced(most, row.digits)) + (row.unit ? " " + row.unit : "");
+  }
+
+  document.querySelectorAll(".timed").forEach((timed) => {
+    const key = timed.dataset.run;
+    const data = JSON.parse(document.getElementById(key + "-data").textContent);
+    const slider = document.getElementById(key + "-cursor"), read = document.getElementById(key + "-read");
+    const pictures = timed.querySelectorAll("figure.time svg"), maps = timed.querySelectorAll("figure.map svg");
+    const number = (svg, name) => Number(svg.dataset[name]);
+
+    function say(words, value, minor) {
+      const pair = document.createElement("span"), strong = document.createElement("b");
+      pair.className = minor ? "minor" : "";
+      strong.textContent = value;
+      pair.append(words ? words + " " : "", strong);
+      read.append(pair, " ");
     }
-    return -1;
-  }
-  document.querySelectorAll(".stack").forEach(function (stack) {
-    var key = stack.getAttribute("data-run");
-    var data = JSON.parse(document.getElementById(key + "-data").textContent);
-    var slider = document.getElementById(key + "-cursor");
-    var read = document.getElementById(key + "-read");
-    var pictures = stack.querySelectorAll("svg[data-left]");
+
     function show(column) {
-      var share = (column + 0.5) / data.columns, seconds = share * data.length;
-      pictures.forEach(function (svg) {
-        var left = Number(svg.getAttribute("data-left")), right = Number(svg.getAttribute("data-right"));
-        var line = svg.querySelector("line.cursor"), x = left + share * (right - left);
+      const share = (column + 0.5) / data.columns, seconds = share * data.length;
+      pictures.forEach((svg) => {
+        const line = svg.querySelector(".cursor");
+        const x = number(svg, "left") + share * (number(svg, "right") - number(svg, "left"));
         line.setAttribute("x1", x);
         line.setAttribute("x2", x);
         line.classList.add("on");
       });
-      read.textContent = "";
-      function say(words, value) {
-        read.appendChild(document.createTextNode((read.childNodes.length ? "; " : "") + words + " "));
-        var strong = document.createElement("b");
-        strong.textContent = value;
-        read.appendChild(strong);
-      }
-      say("at", since(seconds));
-      if (data.start) {
-        say("UTC", new Date(Date.parse(data.start) + seconds * 1000).toISOString().slice(0, 19).replace("T", " "));
-      }
-      data.rows.forEach(function (row) {
-        var index = at(row, column);
-        if (index < 0) { return; }
-        var low = shown(row.least[index], row.digits), high = shown(row.greatest[index], row.digits);
-        say(row.name.toLowerCase(), (low === high ? low : low + " to " + high) + (row.unit ? " " + row.unit : ""));
+      maps.forEach((svg) => {
+        const dot = svg.querySelector(".cursor"), east = data.east[column], north = data.north[column];
+        dot.classList.toggle("on", east !== null);
+        if (east === null) { return; }
+        const across = (east - number(svg, "west")) / (number(svg, "east") - number(svg, "west"));
+        const up = (north - number(svg, "south")) / (number(svg, "north") - number(svg, "south"));
+        dot.setAttribute("cx", number(svg, "left") + across * (number(svg, "right") - number(svg, "left")));
+        dot.setAttribute("cy", number(svg, "bottom") - up * (number(svg, "bottom") - number(svg, "top")));
       });
-      slider.setAttribute("aria-valuetext", since(seconds));
+      const moment = data.start ? utc(data, seconds) : "";
+      read.textContent = "";
+      if (moment) { say("", moment); }
+      say("", since(seconds));
+      data.rows.forEach((row) => {
+        const index = place(row, column);
+        if (index >= 0) { say(row.name, reading(row, index), row.minor); }
+      });
+      slider.setAttribute("aria-valuetext", (moment ? moment + ", " : "") + since(seconds));
     }
-    slider.addEventListener("input", function () { show(Number(slider.value)); });
-    pictures.forEach(function (svg) {
-      svg.addEventListener("pointermove", function (event) {
-        var box = svg.getBoundingClientRect(), view = svg.viewBox.baseVal;
-        var left = Number(svg.getAttribute("data-left")), right = Number(svg.getAttribute("data-right"));
-        var x = (event.clientX - box.left) / box.width * view.width;
-        var column = Math.floor((x - left) / (right - left) * data.columns);
+
+    slider.addEventListener("input", () => show(Number(slider.value)));
+    pictures.forEach((svg) => {
+      function follow(event) {
+        const box = svg.getBoundingClientRect(), left = number(svg, "left"), right = number(svg, "right");
+        const x = (event.clientX - box.left) / box.width * svg.viewBox.baseVal.width;
+        const column = Math.floor((x - left) / (right - left) * data.columns);
         if (column >= 0 && column < data.columns) {
           slider.value = String(column);
           show(column);
         }
-      });
+      }
+      svg.addEventListener("pointermove", follow);
+      svg.addEventListener("pointerdown", follow);
     });
-    slider.closest(".control").hidden = false;
+    timed.querySelector(".control").hidden = false;
   });
 }());
