@@ -343,3 +343,13 @@ def test_an_interrupt_is_130(
     monkeypatch.setattr("offtake.card.open_journal", interrupted)
     code, _, err = run(capsys, "verify", journal)
     assert (code, err) == (130, "offtake: interrupted\n")
+
+
+@pytest.mark.parametrize("stem", [".", "/", ".."])
+def test_export_refuses_a_stem_without_a_name(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, journal: Path, tmp_path: Path, stem: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, _, err = run(capsys, "export", journal, "--to", "gpx,raw", "-o", stem)
+    assert (code, err.count("\n")) == (2, 1)
+    assert "no name for the files" in err

@@ -112,6 +112,8 @@ def test_folders_that_are_missing_or_in_the_way(tmp_path: Path) -> None:
         write_raw([b"x"], tmp_path / "none" / "run.bin")
     with pytest.raises(UsageError, match="is a folder"):
         write_raw([b"x"], tmp_path)
+    with pytest.raises(InputOutputError, match="cannot write: File name too long"):
+        write_raw([b"x"], tmp_path / ("n" * 256))
 
 
 def test_a_left_over_unfinished_file_is_in_nobodys_way(tmp_path: Path) -> None:

@@ -79,7 +79,9 @@ def test_without_a_position_in_the_run_a_mark_has_no_place(tmp_path: Path) -> No
 
 def test_events_get_utc_from_the_time_line_and_no_other() -> None:
     line = TimeLine(
-        knots_tick_s=np.array([10.0, 20.0]), knots_gps_s=np.array([NOON_GPS_S, NOON_GPS_S + 10.0]), knot_error_s=0.002
+        knots_tick_s=np.array([10.0, 20.0]),
+        knots_gps_s=np.array([NOON_GPS_S, NOON_GPS_S + 10.0]),
+        knots_error_s=np.array([0.002, 0.002]),
     )
     (mark,) = marks_of(ExportInput([track(timeline=line)], events=[event(12.5)]))
     assert mark.utc == mark.end_utc == NOON + dt.timedelta(seconds=2.5)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import random
 
 import numpy as np
@@ -175,3 +176,30 @@ def test_bulk_decoding_from_offsets() -> None:
 def test_bulk_columns() -> None:
     assert message_dtype(Loss.CODE).names == ("run", "block_number", "tick", "cause", "count")
     assert decode_fixed([], Raw.CODE).dtype == np.dtype([("run", "<u2"), ("block_number", "<u4"), ("tick", "<u4")])
+
+
+@pytest.mark.parametrize("tick", [0, 2**24 * 3, 2**31 - 1, 2**32 - 1])
+def test_a_damaged_tick_is_no_wrap(tick: int) -> None:
+    # Regression: the unchecked header of one damaged block put all that followed it 4.77 hours late.
+    maker = Maker(8)
+    maker.run = 1
+    for number in range(7):
+        maker.block((number + 1) * 250_000, [START] if number == 0 else [(Raw.CODE, 5, b"ab")])
+    data = bytearray(maker.whole())
+    at = data.index((10**6).to_bytes(4, "little"), 4 * BLOCK_SIZE)
+    data[at : at + 4] = tick.to_bytes(4, "little")
+    found = [chunk.tick_us for chunk in salvaged_chunks(salvage(BytesSource(bytes(data))), 1)]
+    # The block hit by the damage is given the time before it.
+    assert found == [2_000_020, 3_000_020, 3_000_020, 5_000_020, 6_000_020, 7_000_020]
+
+
+def test_no_run_is_longer_than_a_number_holds() -> None:
+    start = dataclasses.replace(run_start(), tick_ns=2**32 - 1)
+    maker = Maker(701)
+    maker.run = 1
+    for number in range(700):
+        frames = [(RunStart.CODE, 0, start.encode())] if number == 0 else [(Raw.CODE, 0, b"ab")]
+        maker.block(number * (2**32 - 2**24 - 1) % 2**32, frames)
+    ticks = [chunk.tick_us for chunk in run_chunks(Journal(BytesSource(maker.whole())), 1)]
+    assert ticks == sorted(ticks)
+    assert ticks[-1] == 2**53

@@ -171,3 +171,48 @@ def test_a_loss_is_told_at_the_epoch_it_touches() -> None:
     chunks = [StreamChunk(n * 1_000_000, one, n == 2) for n, one in enumerate(data)]
     fixes: tuple[Fix, ...] = read_track(chunks, baud=BAUD, run=1).fixes
     assert [fix.after_loss for fix in fixes] == [False, False, True, False]
+
+
+def bursts_of(*timed: tuple[float, Sequence[str]]) -> Track:
+    """Decode bursts of sentences that begin at the given seconds."""
+    return read_track([StreamChunk(round(at * 1e6), sentences(*burst), False) for at, burst in timed], baud=BAUD, run=1)
+
+
+@pytest.mark.parametrize("pauses_s", [(0.1, 0.2), (0.2, 0.25), (0.1, 0.1)])
+def test_shorter_pauses_inside_epochs_do_not_move_their_time(pauses_s: tuple[float, float]) -> None:
+    """The longest pause is the one between epochs. It once was the last one, so a run's times came out 0.8 s off."""
+    first, second = pauses_s
+    timed = [
+        part
+        for n in range(20)
+        for part in (
+            (1.0 + n, [rmc(f"1200{n:02d}"), gga(f"1200{n:02d}")]),
+            (1.0 + n + first, [GSA]),
+            (1.0 + n + first + second, [GSV]),
+        )
+    ]
+    track = bursts_of(*timed)
+    assert [fix.tick_us for fix in track.fixes] == [1_000_000 * (1 + n) for n in range(20)]
+    assert [fix.fix_type for fix in track.fixes] == ["3d"] * 20
+    assert [sky.tick_us for sky in track.skies] == [1_000_000 * (1 + n) for n in range(len(track.skies))]
+    # The run's end gives no longer pause to tell where the last epoch's satellites belong.
+    assert len(track.skies) >= 19
+
+
+def test_a_list_of_used_satellites_said_twice_without_a_system_stays_in_its_epoch() -> None:
+    """Before version 4.1 a list for each system has no system number; satellites in view may lie between them."""
+    gsa = ["GNGSA,A,3,01,02,,,,,,,,,,,2.5,1.5,2.0", "GNGSA,A,3,65,66,,,,,,,,,,,2.5,1.5,2.0"]
+    gsv = ["GPGSV,1,1,01,01,45,000,30", "GLGSV,1,1,01,65,45,000,31"]
+    timed = [
+        (1.0 + n, [rmc(f"1200{n:02d}"), gga(f"1200{n:02d}"), gsa[0], gsv[0], gsa[1], gsv[1]]) for n in range(5)
+    ]
+    track = bursts_of(*timed)
+    assert [fix.tick_us for fix in track.fixes] == [1_000_000 * (1 + n) for n in range(5)]
+    assert [len(sky.satellites) for sky in track.skies[:4]] == [4] * 4
+
+
+def test_a_faster_sensor_between_the_epochs_does_not_move_their_time() -> None:
+    headings = [(1.0 + n / 10, [f"HEHDT,{n}.0,T"]) for n in range(50)]
+    epochs = [(1.03 + n, [rmc(f"1200{n:02d}"), gga(f"1200{n:02d}")]) for n in range(5)]
+    track = bursts_of(*sorted([*headings, *epochs]))
+    assert [fix.tick_us for fix in track.fixes] == [1_030_000 + 1_000_000 * n for n in range(5)]

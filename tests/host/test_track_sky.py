@@ -107,3 +107,9 @@ def test_a_flood_of_satellites_is_bounded() -> None:
 def test_what_is_no_satellite_is_passed_over(satellites: object) -> None:
     values: dict[str, Any] = {"sentences_total": 1, "satellites": satellites}
     assert sky_of(Message("nmea0183", "GP", "GSV", 0, b"", "decoded", "", values)) is None
+
+
+def test_nothing_received_is_absent_however_it_is_said() -> None:
+    sky = sky_of(gsv("GP", (5, 0), (7, 30)), gsv("GP", (5, None)))
+    assert sky is not None
+    assert [(one.satellite_id, one.cn0_db_hz) for one in sky.satellites] == [(5, None), (7, 30)]

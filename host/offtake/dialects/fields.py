@@ -23,11 +23,12 @@ YEAR_MAX = 2199
 TWO_DIGIT_YEAR_SPLIT = 80
 
 _TIME = re.compile(r"([0-9]{2})([0-9]{2})([0-9]{2})(?:\.([0-9]*))?")
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
-_INTEGERS = {10: re.compile(r"[+-]?[0-9]+"), 16: re.compile(r"[0-9A-Fa-f]+")}
+# A log is untrusted input: whole numbers fit 64 bits, and nobody sends a hundred digits.
+_NUMBER = re.compile(r"[+-]?(?:[0-9]{1,100}(?:\.[0-9]{0,100})?|\.[0-9]{1,100})")
+_INTEGERS = {10: re.compile(r"[+-]?[0-9]{1,18}"), 16: re.compile(r"[0-9A-Fa-f]{1,15}")}
 _ANGLES = {
-    "latitude": (re.compile(r"([0-9]{2})([0-9]{2})(?:\.([0-9]*))?"), 90, "N", "S", "ddmm.mmm"),
-    "longitude": (re.compile(r"([0-9]{3})([0-9]{2})(?:\.([0-9]*))?"), 180, "E", "W", "dddmm.mmm"),
+    "latitude": (re.compile(r"([0-9]{2})([0-9]{2})(?:\.([0-9]{0,100}))?"), 90, "N", "S", "ddmm.mmm"),
+    "longitude": (re.compile(r"([0-9]{3})([0-9]{2})(?:\.([0-9]{0,100}))?"), 180, "E", "W", "dddmm.mmm"),
 }
 
 
@@ -91,7 +92,8 @@ def _date_parts(field: Field) -> Converter:
         if not any(parts):
             return None
         day, month, year = parts
-        if not (day.isdigit() and month.isdigit() and year.isdigit() and len(year) == 4):
+        whole = day.isdigit() and month.isdigit() and year.isdigit()
+        if not whole or len(day) > 2 or len(month) > 2 or len(year) != 4:
             raise FieldError(f"{field.name}: {','.join(parts)!r} is not day, month, four-digit year")
         return _make_date(field, int(year), int(month), int(day))
 

@@ -24,7 +24,8 @@ def write_aside(path: Path, *, replace: bool = False) -> Iterator[BinaryIO]:
     is refused with :class:`~offtake.errors.UsageError` unless ``replace``; other troubles with the file
     system raise :class:`~offtake.errors.InputOutputError`.
     """
-    if path.is_dir():
+    # Unlike the path's own method, this one takes a name that is too long.
+    if os.path.isdir(path):
         raise UsageError("is a folder", where=str(path), expected="a file name")
     if not replace and os.path.lexists(path):
         raise _exists(path)

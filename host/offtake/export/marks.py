@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -130,7 +131,9 @@ def _stamped(marks: Iterator[Mark], track: Track | None) -> Iterator[Mark]:
     begins, off = line.stamp_many(np.array([mark.tick_us for mark in listed], np.int64))
     ends, _ = line.stamp_many(np.array([mark.end_tick_us for mark in listed], np.int64))
     for mark, begin, end, off_s in zip(listed, begins.tolist(), ends.tolist(), off.tolist(), strict=True):
-        yield replace(mark, utc=_moment(begin), end_utc=_moment(end), utc_uncertainty_s=off_s)
+        # A time past the calendar has no moment, and an uncertainty without bound.
+        known_s = off_s if math.isfinite(off_s) else None
+        yield replace(mark, utc=_moment(begin), end_utc=_moment(end), utc_uncertainty_s=known_s)
 
 
 def _moment(moment: object) -> dt.datetime | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -55,7 +56,8 @@ class WrittenFile:
 
 @dataclass(frozen=True)
 class ExportResult:
-    """What was exported. ``damaged_bytes`` are those that salvage had to leave out for damage."""
+    """What was exported. ``damaged_bytes`` are those that salvage left out for damage; the way of ``summary`` is
+    that of the analysis, as in the report: over the good fixes while moving."""
 
     source: str
     journal_id: int | None
@@ -86,7 +88,8 @@ def export(
 ) -> ExportResult:
     """Writes ``stem.gpx`` and so on, and ``stem_run1.bin`` and such for each run in the formats ``raw`` and ``split``.
 
-    :raises UsageError: an unknown format or run, or a file that exists and no ``replace`` (then none is written).
+    :raises UsageError: an unknown format or run, a stem without a name, or a file that exists and no ``replace``
+        (then none is written).
     :raises DamageError: nothing of a journal in ``source``.
     :raises InputOutputError: reading or writing fails.
     """
@@ -94,6 +97,8 @@ def export(
     unknown = [name for name in formats if name not in FORMATS]
     if unknown or not formats:
         raise UsageError(f"no format {', '.join(unknown) or 'named'}", expected=f"some of {', '.join(FORMATS)}")
+    if stem.name in ("", ".."):
+        raise UsageError("no name for the files", where=str(stem), expected="a folder and the beginning of a name")
     with open_journal(source) as opened:
         found = salvage(opened, str(source))
         runs = chosen_runs(found, run, source)
@@ -108,9 +113,10 @@ def export(
         plans = [*_plan_tables(inputs, formats, stem, replace), *bytes_wanted]
         written = tuple(file for plan in plans for file in _write(plan))
         account = found.account
+        way_m = sum(log.analysis.distance_m for log in logs)
         return ExportResult(
-            opened.description, found.journal_id, runs, summarize(tracks), written, damaged_bytes(account),
-            dict(account.skipped),
+            opened.description, found.journal_id, runs, dataclasses.replace(summarize(tracks), distance_m=way_m),
+            written, damaged_bytes(account), dict(account.skipped),
         )  # fmt: skip
 
 

@@ -41,6 +41,27 @@ _COMMON_STEPS_PER_DEG = 1e7
 _REST = 1e-3
 
 
+# A user's own dialect may give these names to anything: what is no such number is not taken for one.
+_NUMBERS = frozenset({
+    *_REPORT_FIELDS, *_VOUCHED_FIELDS, "latitude_deg", "longitude_deg", "speed_m_s", "speed_kn", "speed_km_h",
+    "velocity_north_m_s", "velocity_east_m_s", "velocity_down_m_s", "latitude_sigma_m", "longitude_sigma_m",
+    "altitude_sigma_m",
+})  # fmt: skip
+_WITHIN = {"latitude_deg": 90.0, "longitude_deg": 180.0}
+_WHOLE = ("satellites_used",)
+
+
+def sound(name: str, value: Any) -> bool:
+    """Whether ``value`` can be what ``name`` says: a finite number for a quantity, on the globe for a position."""
+    if name not in _NUMBERS or value is None:
+        return True
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return False
+    if name in _WHOLE and not isinstance(value, int):
+        return False
+    return abs(value) <= _WITHIN.get(name, math.inf)
+
+
 def full_circle_deg(degrees: float) -> float:
     """Return a direction as 0 up to, not including, 360 degrees."""
     turned = degrees % 360.0
@@ -60,7 +81,9 @@ def contributes(values: Mapping[str, Any]) -> bool:
 
 
 def contribution(values: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the fields of a :class:`~offtake.track.fix.Fix` that a message's ``values`` give; none is ``None``."""
+    """Return the fields of a :class:`~offtake.track.fix.Fix` that a message's ``values`` give; none is ``None``, and
+    what is not :func:`sound` is left out."""
+    values = {name: value for name, value in values.items() if sound(name, value)}
     quality = _quality(values)
     kind = values.get("fix_type")
     void = (

@@ -2,9 +2,9 @@
 
 Messages that name the same moment are one epoch: text by UTC time of day, binary by GPS time of week, and both
 together by the leap seconds between the two. Those without a time (course, dilution) are told apart by the pause a
-receiver makes between epochs, and on a line without pauses by the order of its messages: a message that comes again
-opens the next epoch. Fields are taken by name, not by message, so one added to a dialect contributes without a change
-here.
+receiver makes between epochs, the longest where there are several, and on a line without pauses by the order of its
+messages: a message that comes again opens the next epoch. Fields are taken by name, not by message, so one added to a
+dialect contributes without a change here.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def group_epochs(messages: Iterable[TimedMessage], run: int, pause_us: int = EPO
     An epoch is given out when one of its messages could carry a time or a position, known or not.
     """
     current: _Gather | None = None
-    # Messages without a time, after a pause: of the next epoch unless the time that follows says otherwise.
+    # Messages without a time, after a pause: of the next epoch unless what follows says otherwise.
     waiting: _Gather | None = None
     quiet_us, after_loss, leap_s = 0, False, USUAL_LEAP_S
     for timed in messages:
@@ -73,7 +73,7 @@ def group_epochs(messages: Iterable[TimedMessage], run: int, pause_us: int = EPO
         after_loss = after_loss or timed.after_loss
         if timed.message.state != "decoded":
             continue
-        step = _Step(timed, quiet_us >= pause_us, after_loss, _moment(timed.message))
+        step = _Step(timed, quiet_us, quiet_us >= pause_us, after_loss, _moment(timed.message))
         quiet_us, after_loss = 0, False
         leap_s = _leap_said(timed.message, step.moment, leap_s)
         if current is None:
@@ -81,10 +81,12 @@ def group_epochs(messages: Iterable[TimedMessage], run: int, pause_us: int = EPO
         elif waiting is None and _continues(current, step, leap_s):
             current.add(step)
         elif not step.moment.known:
-            if waiting is not None and not step.paused and not waiting.repeats(step):
+            if waiting is not None and not _after_longer_pause(step, waiting) and not waiting.repeats(step):
                 waiting.add(step)
             else:
-                if waiting is not None:
+                if waiting is not None and _after_longer_pause(step, waiting) and current.has_room:
+                    current.absorb(waiting)
+                elif waiting is not None:
                     yield from current.finish(run)
                     current = waiting
                 waiting = _Gather(step)
@@ -94,6 +96,9 @@ def group_epochs(messages: Iterable[TimedMessage], run: int, pause_us: int = EPO
                 waiting = None
             current.add(step)
         else:
+            if waiting is not None and _after_longer_pause(step, waiting) and current.has_room:
+                current.absorb(waiting)
+                waiting = None
             yield from current.finish(run)
             current = _opened_by(waiting, step)
             waiting = None
@@ -150,6 +155,7 @@ class _Step:
     """A decoded message, with a pause or a loss before it, and the moment it tells."""
 
     timed: TimedMessage
+    quiet_us: int
     paused: bool
     after_loss: bool
     moment: _Moment
@@ -168,11 +174,19 @@ def _continues(current: _Gather, step: _Step, leap_s: int) -> bool:
     return not step.moment.known or not current.moment.known or current.moment.agrees(step.moment, leap_s)
 
 
+def _after_longer_pause(step: _Step, waiting: _Gather) -> bool:
+    """Whether the pause before ``step`` is the longer one, and so rather the one between epochs."""
+    return step.paused and step.quiet_us > waiting.quiet_us
+
+
 def _opened_by(waiting: _Gather | None, step: _Step) -> _Gather:
     """Return the epoch that ``step`` gives its time to."""
     if waiting is None:
         return _Gather(step)
     waiting.add(step)
+    if step.paused:
+        # Whether what came before a pause is of this epoch is a guess; its time must not hang on it.
+        waiting.tick_us = step.timed.tick_us
     return waiting
 
 
@@ -181,7 +195,8 @@ class _Gather:
 
     def __init__(self, first: _Step) -> None:
         self.moment = _Moment(None, None)
-        self._tick_us = first.timed.tick_us
+        self.tick_us = first.timed.tick_us
+        self.quiet_us = first.quiet_us
         self._after_loss = False
         self._values: dict[str, Any] = {}
         self._position_rank = -1
@@ -194,10 +209,15 @@ class _Gather:
         self._sky = SkyGather()
         self.add(first)
 
+    @property
+    def has_room(self) -> bool:
+        """Whether more messages may come in."""
+        return len(self._offsets) < MESSAGES_KEPT
+
     def repeats(self, step: _Step) -> bool:
         """Whether this kind of message was here before; one name several times in a row is a set."""
         message = step.timed.message
-        if len(self._offsets) >= MESSAGES_KEPT:
+        if not self.has_room:
             return True
         if message.name == self._last_name and not step.moment.known:
             return False
@@ -267,20 +287,20 @@ class _Gather:
             self._values = {name: value for name, value in self._values.items() if name not in POSITION_FIELDS}
         fix = Fix(
             run=run,
-            tick_us=self._tick_us,
+            tick_us=self.tick_us,
             time_of_day_us=self.moment.day_us,
             after_loss=self._after_loss,
             source_offsets=tuple(self._offsets),
             satellites_in_view=self._sky.in_view,
             **self._values,
         )
-        yield Epoch(fix, self._mark(fix), self._sky.finish(run, self._tick_us))
+        yield Epoch(fix, self._mark(fix), self._sky.finish(run, self.tick_us))
 
     def _mark(self, fix: Fix) -> TimeMark:
         said_no = False in self._vouched.values()
         said_yes = len(self._vouched) == 2 and not said_no
         return TimeMark(
-            tick_us=self._tick_us,
+            tick_us=self.tick_us,
             time_of_day_us=self.moment.day_us,
             time_of_week_us=self.moment.week_us,
             trusted=said_yes or (fix.has_position and not said_no),

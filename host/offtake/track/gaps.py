@@ -21,10 +21,8 @@ def find_gaps(
     least half of it, else lost bytes, else some epochs without a position, else nothing.
     """
     fixes = track.fixes
-    if not fixes:
-        return ()
     places = [number for number, fix in enumerate(fixes) if fix.has_position]
-    end_us = max([fixes[-1].tick_us] + ([] if end_tick_us is None else [end_tick_us]))
+    end_us = max(fixes[-1].tick_us if fixes else 0, end_tick_us or 0)
     lost = np.sort(np.array([*losses, *(fix.tick_us for fix in fixes if fix.after_loss)], dtype=np.int64))
     bounds: list[tuple[int | None, int | None]] = list(zip([None, *places], [*places, None], strict=True))
     gaps = []

@@ -95,7 +95,9 @@ class SkyGather:
             return
         known = self._seen.setdefault(key, {})
         for name in ("elevation_deg", "azimuth_deg", "cn0_db_hz", "used"):
-            if known.get(name) is None and group.get(name) is not None:
+            # Some receivers say 0 dB-Hz instead of nothing for a satellite that they do not track.
+            untracked = name == "cn0_db_hz" and group.get(name) == 0
+            if known.get(name) is None and group.get(name) is not None and not untracked:
                 known[name] = group[name]
 
     def absorb(self, other: SkyGather) -> None:
