@@ -58,7 +58,7 @@ more, or fewer than 95 % lie within the uncertainty told with them.""",
         mark = "  <- crossed" if crossed(row) else ""
         print(
             f"{row['world']:31}{row['p50_ms']:8.3f}{row['p95_ms']:8.3f}{row['max_ms']:8.3f}"
-            f"{row['within']:8.1%}{row['drift_ppm']:8.0f}{row['rejected']:6}{mark}"
+            f"{row['within']:8.1%}{row['drift_ppm']:z8.0f}{row['rejected']:6}{mark}"
         )
     if options.json:
         options.json.write_text(json.dumps({"schema": "offtake.timelines/1", "worlds": rows}, indent=2) + "\n")

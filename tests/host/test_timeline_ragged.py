@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import random
 import time
 from dataclasses import replace
@@ -71,18 +70,18 @@ def test_lateness_that_stays_is_followed() -> None:
     assert line.marks_rejected < 20
     before, after = told.tick_s < 590, told.tick_s > 830
     error = line.gps_seconds(line.tick_seconds(told.ticks_us)) - told.true_s
-    assert np.abs(error[before]).max() < 0.001
-    assert error[after] == pytest.approx(np.full(after.sum(), -0.05), abs=0.001)
+    assert np.abs(error[before]).max() < 0.003
+    assert error[after] == pytest.approx(np.full(after.sum(), -0.05), abs=0.003)
 
 
 @pytest.mark.parametrize("a_second", [3, 6, 7, 8, 30])
-@pytest.mark.parametrize("form", [np.rint, np.floor], ids=["rounded", "cut"])
-def test_hundredths_stand_for_fractions(a_second: int, form: type[np.rint]) -> None:
+@pytest.mark.parametrize("up_us", [5000, 0], ids=["rounded", "cut"])
+def test_hundredths_stand_for_fractions(a_second: int, up_us: int) -> None:
     told = tell(replace(CLEAN, seconds=300, rate_hz=a_second))
     marks = []
     for mark in told.marks:
         assert mark.time_of_day_us is not None
-        marks.append(replace(mark, time_of_day_us=int(form(mark.time_of_day_us / 10_000)) * 10_000))
+        marks.append(replace(mark, time_of_day_us=(mark.time_of_day_us + up_us) // 10_000 * 10_000))
     line = fit_timeline(marks)
     assert error_s(line, told) < 0.0005
     assert any("in hundredths" in note for note in line.notes)
@@ -167,7 +166,7 @@ def test_ticks_of_a_damaged_log_take_no_memory_and_no_stamp() -> None:
     assert line.stamp(10**18) is None
 
 
-@pytest.mark.skipif(os.environ.get("OFFTAKE_LONG") != "1", reason="half a minute; set OFFTAKE_LONG=1")
+@pytest.mark.long
 def test_a_day_at_ten_a_second() -> None:
     told = tell(replace(CLEAN, seconds=86_400, rate_hz=10, sweep_ppm=200, sweep_s=20_000, jitter_ms=4))
     begun = time.process_time()

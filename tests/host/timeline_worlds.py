@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import random
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -41,6 +42,16 @@ class World:
     silent_wraps: int = 0
     """A gap whose ticks went round so often unseen begins at half time."""
     latency_s: float = 0.0
+    early_share: float = 0.0
+    early_ms: float = 30.0
+    """Marks that another epoch's bytes were taken for: early, not late."""
+    loss_share: float = 0.0
+    """So many marks stand after a loss, and are early or late."""
+    spells: tuple[tuple[float, float], ...] = ()
+    spell_ms: float = 50.0
+    """From, until: all epochs late."""
+    hundredths: bool = False
+    """Times are rounded to hundredths."""
     seed: int = 1
 
 
@@ -69,23 +80,34 @@ def tell(world: World) -> Told:
     for begin, end in world.gaps:
         keep &= (epochs < begin) | (epochs >= end)
     half = world.seconds / 2
-    hole = world.silent_wraps * WRAP_US / 1e6
+    hole = world.silent_wraps * WRAP_US / 1e6 / (1 + world.offset_ppm * 1e-6)
     delay = rng.exponential(world.jitter_ms / 1e3, len(epochs)) if world.jitter_ms else np.zeros(len(epochs))
     late = rng.random(len(epochs)) < world.late_share
     delay += np.where(late, rng.exponential(world.late_ms / 1e3, len(epochs)), 0.0)
+    for begin, end in world.spells:
+        delay[(epochs >= begin) & (epochs < end)] += world.spell_ms / 1e3
+    strays = np.random.default_rng(world.seed + 1)
+    early = strays.random(len(epochs)) < world.early_share
+    lossy = strays.random(len(epochs)) < world.loss_share
+    delay -= np.where(early, strays.exponential(world.early_ms / 1e3, len(epochs)), 0.0)
+    delay += np.where(lossy, strays.normal(0.0, 0.05, len(epochs)), 0.0)
     marks: list[TimeMark] = []
     for number in np.flatnonzero(keep):
         since = float(epochs[number])
         silent = hole if since >= half else 0.0
         sent = world.power_before_s + since + world.latency_s + float(delay[number])
         tick = float(np.interp(sent, t, logger))
-        marks.append(_mark(world, round(tick * 250_000) * 4, start + since + silent, since, int(number)))
+        told = round(start + since + silent, 2) if world.hundredths else start + since + silent
+        mark = _mark(world, round(tick * 250_000) * 4, told, since, int(number))
+        marks.append(replace(mark, after_loss=bool(lossy[number])))
     marks.sort(key=lambda mark: mark.tick_us)
     ticks = np.sort(rng.uniform(0.0, logger[-1], 2000))
     # The hole: truth goes on, ticks do not show it. The clock is taken as right within it.
     silent_from = float(np.interp(world.power_before_s + half, t, logger))
     true = start - world.power_before_s + np.interp(ticks, logger, t) + np.where(ticks >= silent_from, hole, 0.0)
-    outside = np.abs(ticks - silent_from) > 3.0 if world.silent_wraps else np.ones(len(ticks), bool)
+    outside = (
+        np.abs(ticks - silent_from) > 2.0 + 5.0 / world.rate_hz if world.silent_wraps else np.ones(len(ticks), bool)
+    )
     return Told(marks, ticks[outside], true[outside], ticks_us=np.rint(ticks[outside] * 1e6).astype(np.int64))
 
 
@@ -106,8 +128,8 @@ def _mark(world: World, tick_us: int, gps_s: float, since: float, number: int) -
     date = dt.date(1970, 1, 1) + dt.timedelta(days=int(day))
     micros = round((second + leap_second) * 1e6)
     if world.tells in ("tod", "date"):
-        dated = since >= world.no_date_s and (world.tells == "date" or number % 10 == 0)
-        return TimeMark(tick_us, micros, date if dated else None, trusted=trusted)
+        says_date = since >= world.no_date_s and (world.tells == "date" or number % 10 == 0)
+        return TimeMark(tick_us, micros, date if says_date else None, trusted=trusted)
     week, tow = divmod(gps_s if trusted else since, WEEK_S)
     tow_us = round(tow * 1e6)
     if world.tells == "week":
@@ -162,5 +184,46 @@ _WORLDS = (
     World("a day", seconds=86_400, rate_hz=1, offset_ppm=3500, sweep_ppm=200, sweep_s=20_000, jitter_ms=4),
     World("short", seconds=40, offset_ppm=4000),
     World("known latency", latency_s=0.08, offset_ppm=-2500),
+    World("very much jitter", jitter_ms=100, seconds=3600, offset_ppm=-700, tells="date"),
+    World("one in a hundred early", early_share=0.01, seconds=1800, offset_ppm=900, tells="date"),
+    World("marks after losses", loss_share=0.05, seconds=1800, offset_ppm=900, tells="date"),
+    World("late for two minutes", spells=((300, 420),), seconds=1200, offset_ppm=-900),
+    World("late at both ends", spells=((0, 25), (1170, 1200)), spell_ms=80, seconds=1200),
+    World("late now and then", spells=tuple((n, n + 60.0) for n in range(200, 1700, 300)), seconds=1800),
+    World("three a second, rounded", hundredths=True, rate_hz=3, tells="date", offset_ppm=60),
+    World("eight a second, rounded", hundredths=True, rate_hz=8, tells="date", offset_ppm=-60),
+    World("silent for a day", silent_wraps=5, seconds=1200, tells="date"),
+    World("silent for a week", silent_wraps=35, seconds=1200, tells="week"),
 )
 WORLDS = tuple(replace(world, seed=number) for number, world in enumerate(_WORLDS, start=1))
+
+
+def ragged_world(seed: int) -> World:
+    """Everything that a receiver, a line and a clock may do, by chance and all at once; the same for the same seed.
+
+    What no line can make good is left out: epochs seconds apart with much jitter, and a third of a run before the
+    first time.
+    """
+    draw = random.Random(seed)
+    seconds = draw.choice([300, 900, 1200, 3600])
+    rate_hz = draw.choice([0.2, 1, 1, 1, 2, 5, 10]) if seconds <= 1200 else draw.choice([1, 2])
+    tells = draw.choice(["tod", "date", "week", "week10", "tow"])
+    years = 2005 if tells == "week10" else 1985
+    span = 1_200_000_000 if years < 2000 else 600_000_000
+    start = at(f"{years}-01-01T00:00:00") + dt.timedelta(seconds=draw.randrange(span))
+    if draw.random() < 0.3:
+        start = start.replace(hour=23, minute=60 - max(1, seconds // 120), second=draw.randrange(60))
+    dense = rate_hz >= 1 and seconds > 300
+    begin = draw.uniform(100, 500)
+    wraps = draw.choice([0, 0, 0, 0, 1, 2, 5, 9]) if tells in ("date", "week") and seconds < 3600 else 0
+    return World(
+        f"ragged {seed}", start=start, seconds=seconds, rate_hz=rate_hz, tells=tells, silent_wraps=wraps,
+        offset_ppm=draw.uniform(-5000, 5000), sweep_ppm=draw.choice([0, 50, 150]), sweep_s=draw.uniform(1800, 4000),
+        jitter_ms=draw.choice([0, 1, 3, 10, 20]) if dense else draw.choice([0, 1, 3]),
+        late_share=draw.choice([0, 0, 0.05, 0.2]), missing_share=draw.choice([0, 0, 0.1, 0.4]),
+        gaps=((300, 300 + draw.uniform(0, 200)),) if seconds > 900 and draw.random() < 0.5 else (),
+        default_s=draw.choice([0, 0, 60]) if dense and tells != "tow" else 0, no_date_s=draw.choice([0, 0, 100]),
+        leap_unknown_s=draw.choice([0, 0, 100]) if tells in ("date", "week") else 0,
+        early_share=draw.choice([0, 0, 0.005, 0.01]) if dense else 0, loss_share=draw.choice([0, 0, 0.02, 0.1]),
+        spells=((begin, begin + draw.uniform(20, 200)),) if dense and draw.random() < 0.25 else (), seed=seed,
+    )  # fmt: skip

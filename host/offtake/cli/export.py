@@ -12,7 +12,8 @@ from offtake.export.values import iso_utc
 
 _MORE = """\
 Formats: gpx (GPX 1.1), kml (KML 2.2), geojson, csv and parquet (with tables of
-events and, in parquet, satellites beside the fixes); raw: the receiver's bytes
+events and, in parquet, satellites beside the fixes); messages: every decoded
+message with its time, a parquet file for each kind; raw: the receiver's bytes
 as they came, one file for each run; split: the same, parted by dialect. A
 damaged journal is exported as far as it can be salvaged; the exit code is 1
 then. Fixes that look wrong stay in, and are marked."""
@@ -23,7 +24,7 @@ def add(verbs: Verbs) -> None:
     about = "write a journal's track in open formats"
     parser = add_verb(verbs, "export", about, "offtake export day1.jnl --to gpx,csv,raw -o day1", run, _MORE)
     parser.add_argument("file", type=Path, metavar="FILE", help="journal file, card image or mounted card")
-    formats = "gpx,kml,geojson,csv,parquet,raw,split"
+    formats = "gpx,kml,geojson,csv,parquet,messages,raw,split"
     parser.add_argument("--to", type=names, required=True, metavar="FORMATS", help=formats)
     parser.add_argument(
         "-o", "--output", type=Path, required=True, metavar="STEM", help="files become STEM.gpx, STEM_run1.bin, ..."

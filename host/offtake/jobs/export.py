@@ -16,19 +16,21 @@ from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
 from offtake.export.inputs import ExportInput
 from offtake.export.kml import write_kml
+from offtake.export.messages import write_messages_parquet
 from offtake.export.parquet import write_events_parquet, write_fixes_parquet, write_satellites_parquet
 from offtake.export.raw import write_raw
 from offtake.export.split import split_paths, write_split
 from offtake.export.table import write_csv, write_events_csv
 from offtake.export.values import ExportCounts
 from offtake.generated.dialects import DIALECTS
-from offtake.jobs.runs import Hearing, chosen_runs, damaged_bytes, read_run
+from offtake.jobs.messages import message_tables
+from offtake.jobs.runs import Hearing, RunLog, baud_of, chosen_runs, damaged_bytes, read_run
 from offtake.journal.runs import RunInfo
 from offtake.journal.salvage import Salvage, salvage
 from offtake.journal.stream import salvaged_chunks
 from offtake.track.summary import TrackSummary, summarize
 
-FORMATS = ("gpx", "kml", "geojson", "csv", "parquet", "raw", "split")
+FORMATS = ("gpx", "kml", "geojson", "csv", "parquet", "messages", "raw", "split")
 _Writer = Callable[..., ExportCounts]
 # One file each for all runs: what follows the stem, and who writes it.
 _FILES: dict[str, tuple[tuple[str, _Writer], ...]] = {
@@ -86,7 +88,8 @@ def export(
     how: Hearing | None = None,
     replace: bool = False,
 ) -> ExportResult:
-    """Writes ``stem.gpx`` and so on, and ``stem_run1.bin`` and such for each run in the formats ``raw`` and ``split``.
+    """Writes ``stem.gpx`` and so on, and for each run ``stem_run1.bin`` and such in the formats ``raw`` and ``split``
+    and ``stem_run1_nmea0183.gga.parquet`` and such, a file for each kind of message, in the format ``messages``.
 
     :raises UsageError: an unknown format or run, a stem without a name, or a file that exists and no ``replace``
         (then none is written).
@@ -112,12 +115,26 @@ def export(
         inputs = ExportInput(tracks, [log.analysis for log in logs], events, label)
         plans = [*_plan_tables(inputs, formats, stem, replace), *bytes_wanted]
         written = tuple(file for plan in plans for file in _write(plan))
+        if "messages" in formats:
+            written += tuple(file for log in logs for file in _messages(found, log, stem, how, replace))
         account = found.account
         way_m = sum(log.analysis.distance_m for log in logs)
         return ExportResult(
             opened.description, found.journal_id, runs, dataclasses.replace(summarize(tracks), distance_m=way_m),
             written, damaged_bytes(account), dict(account.skipped),
         )  # fmt: skip
+
+
+def _messages(found: Salvage, log: RunLog, stem: Path, how: Hearing, replace: bool) -> list[WrittenFile]:
+    chunks = salvaged_chunks(found, log.info.run)
+    tables = message_tables(chunks, _dialects(how), baud_of(found, log.info), log.track.timeline)
+    base = stem.with_name(f"{stem.name}_run{log.info.run}")
+    files = write_messages_parquet(tables, base, replace=replace)
+    return [WrittenFile(file.path, "messages", file.path.stat().st_size, None) for file in files]
+
+
+def _dialects(how: Hearing) -> tuple[AnyDialect, ...]:
+    return tuple({**DIALECTS, **{dialect.name: dialect for dialect in how.dialects}}.values())
 
 
 def _table_paths(formats: Sequence[str], stem: Path) -> list[Path]:
@@ -138,7 +155,7 @@ def _plan_tables(inputs: ExportInput, formats: Sequence[str], stem: Path, replac
 def _plan_bytes(
     found: Salvage, formats: Sequence[str], stem: Path, runs: Sequence[RunInfo], how: Hearing, replace: bool
 ) -> list[_Planned]:
-    dialects = tuple({**DIALECTS, **{dialect.name: dialect for dialect in how.dialects}}.values())
+    dialects = _dialects(how)
     plans: list[_Planned] = []
     for name in (name for name in dict.fromkeys(formats) if name in ("raw", "split")):
         for info in runs:

@@ -1,40 +1,69 @@
-"""The line through one run's marks.
+"""A run's time line from its marks.
 
 The receiver's bytes leave after the epoch they tell of, sometimes much later, never before. Of all marks the earliest
-ones are therefore the best: in each stretch of the run the line is the one that lies above all of them and is closest
-to them, an edge of their convex hull (the method of Moon, Skelly and Towsley for clocks seen through a network, INFOCOM
-1999; from memory). The logger's resonator is up to 0.5 % off and drifts with temperature, so the stretches are short,
-and the bend found with short ones is taken out before longer ones find the rest.
+ones are therefore the best, and the line goes through these (see ``envelope``). Marks that tell another second than
+the run as a whole, that came after a loss, or that stand out as too early do not shape it.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from offtake.track.leap import posix_from_gps
+from offtake.track.timeline.envelope import FEW, knots, slope_of, too_early
+from offtake.track.timeline.lateness import all_late
 from offtake.track.timeline.line import REJECT_S, RESONATOR_ERROR, TimeLine
-from offtake.track.timeline.resolve import Resolved, resolve
+from offtake.track.timeline.resolve import resolve
+from offtake.track.timeline.seconds import learning, whole_seconds_off
 from offtake.track.timemark import TimeMark
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
-_STRETCH_S = (45.0, 150.0)
-_STRETCH_MARKS = (20, 50)
-_FEW = 8
-_EARLY_STRETCH = 3
-# Leap seconds a receiver may lack when it starts.
-_LEARNT_MAX_S = 20
+_RATE_OVER_S = 60.0
+# How far off the earliest of very few marks may be beside their scatter.
+_ALONE_S = 1e-3
+# After this the line is begun anew.
+_SILENCE_S = 900.0
 _MICROSECOND = dt.timedelta(microseconds=1)
+_WORDS = {
+    "learning": "{} of {} epochs, told before the receiver knew all leap seconds, were put right by whole seconds.",
+    "other_time": "{} of {} epochs came at another time than they tell.",
+    "other_part": "{} of {} epochs, beyond a silence, do not agree with the others on the time.",
+    "too_early": "{} of {} epochs came before the time they tell; the line does not follow them.",
+    "all_late": "{} of {} epochs came late together, for a while; the line does not follow them.",
+}
+
+
+@dataclass
+class _Part:
+    """A stretch of a run's marks without a long silence: their ``places``, and what was found out about them.
+
+    ``whole``: whole seconds that each is off; ``learning``: those to be put right by them; ``used``: those the line
+    may go through. Knots as in :class:`TimeLine`.
+    """
+
+    places: NDArray[np.intp]
+    whole: NDArray[np.int64]
+    learning: Flags
+    used: Flags
+    knots_x: Floats
+    knots_y: Floats
+    error: Floats
 
 
 def fit_timeline(marks: Sequence[TimeMark], *, latency_s: float = 0.0) -> TimeLine:
     """Fit one run's ``marks``, in stream order. ``latency_s`` is how long after its epoch the receiver's first byte
-    comes at the earliest; a log cannot tell it."""
+    comes at the earliest; a log cannot tell it. Marks ``after_loss`` are dated, but shape the line only where there
+    are no others."""
     resolved = resolve(marks)
+    notes = resolved.notes
     known = np.flatnonzero(~np.isnan(resolved.gps_s))
     if not len(known):
         return TimeLine(
@@ -42,219 +71,141 @@ def fit_timeline(marks: Sequence[TimeMark], *, latency_s: float = 0.0) -> TimeLi
             wraps=resolved.wraps,
             mark_utc=(None,) * len(marks),
             residuals_s=np.full(len(marks), np.nan),
-            notes=tuple(resolved.notes),
+            notes=tuple(notes),
         )
-    x, y = resolved.tick_s[known], resolved.gps_s[known] + latency_s
-    whole = _whole_seconds_off(x, y, resolved, known)
-    learning = _learning(whole, resolved.trusted[known])
-    y = y - np.where(learning, whole, 0)
-    used = (whole == 0) | learning
-    knots_x, knots_y, bend = _knots(x[used], y[used])
-    rejected = int((~used).sum())
-    if learning.any():
-        seconds = ", ".join(f"{value:+d}" for value in np.unique(whole[learning]))
-        resolved.notes.append(f"{learning.sum()} early epochs were put right by whole seconds ({seconds} s too late).")
-    line = TimeLine(knots_tick_s=knots_x, knots_gps_s=knots_y)
-    residual = y - line.gps_seconds(x)
-    late = np.maximum(-residual[used], 0.0)
-    jitter = float(late.mean()) if used.any() else 0.0
+    x, y = resolved.tick_s[known], _whole_fractions(resolved.gps_s[known], notes) + latency_s
+    after_loss = np.array([mark.after_loss for mark in marks], dtype=np.bool_)[known]
+    counts: Counter[str] = Counter()
+    parts = [_fit_part(x, y, resolved.trusted[known], after_loss, places, counts) for places in _split(x)]
+    line = _joined(parts, resolved.trusted[known], counts)
+    put_right, used, shown = np.zeros(len(x)), np.zeros(len(x), dtype=bool), np.zeros(len(x))
+    for part in parts:
+        put_right[part.places] = np.where(part.learning, part.whole, 0)
+        shown[part.places] = np.where(part.learning | (part.whole > 0), part.whole, 0)
+    for part in line:
+        used[part.places] = part.used
+    knots_x, knots_y, error = (
+        np.concatenate(columns)
+        for columns in zip(*((one.knots_x, one.knots_y, one.error) for one in line), strict=True)
+    )
     residuals = np.full(len(marks), np.nan)
-    residuals[known] = residual
-    if rejected:
-        resolved.notes.append(f"{rejected} of {len(known)} epochs came at another time than they tell.")
+    residuals[known] = y - put_right - TimeLine(knots_tick_s=knots_x, knots_gps_s=knots_y).gps_seconds(x)
+    notes.extend(_WORDS[what].format(count, len(known)) for what, count in counts.items() if count)
     if latency_s == 0.0:
-        resolved.notes.append("How long the receiver takes to send an epoch is not known; it is taken as zero.")
+        notes.append("How long the receiver takes to send an epoch is not known; it is taken as zero.")
     drift, drift_range = _drift(knots_x, knots_y)
     return TimeLine(
         knots_tick_s=knots_x,
         knots_gps_s=knots_y,
         wraps=resolved.wraps,
         latency_s=latency_s,
-        jitter_s=jitter,
-        knot_error_s=_knot_error(jitter, bend, int(used.sum()), knots_x),
-        mark_utc=_mark_utc(marks, resolved.gps_s[known] - np.where(learning | (whole > 0), whole, 0), known),
+        knots_error_s=error,
+        mark_utc=_mark_utc(marks, resolved.gps_s[known] - shown, known),
         residuals_s=residuals,
         marks_used=int(used.sum()),
-        marks_rejected=rejected,
+        marks_rejected=int((~used).sum()),
         drift_ppm=drift,
         drift_range_ppm=drift_range,
-        notes=tuple(resolved.notes),
+        notes=tuple(notes),
     )
 
 
-def _slope(x: Floats, y: Floats) -> float:
-    """Median slope of y - x over pairs some way apart, within what a resonator can do."""
-    if len(x) < _FEW:
-        return 0.0
-    apart = max(1, min(len(x) // 2, 200))
-    run, rise = x[apart:] - x[:-apart], (y - x)[apart:] - (y - x)[:-apart]
-    good = run > 0
-    if not good.any():
-        return 0.0
-    slope = float(np.median(rise[good] / run[good]))
-    return slope if abs(slope) <= 2 * RESONATOR_ERROR else 0.0
+def _split(x: Floats) -> list[NDArray[np.intp]]:
+    """Places of the marks, cut at long silences: the line through one part says nothing of the other's course."""
+    cuts = np.flatnonzero(np.diff(x) > _SILENCE_S) + 1
+    parts = np.split(np.arange(len(x)), cuts)
+    # A few marks alone tell too little.
+    enough = [one for one in parts if len(one) >= FEW]
+    if not enough:
+        return [np.arange(len(x))]
+    return enough
 
 
-def _whole_seconds_off(x: Floats, y: Floats, resolved: Resolved, known: NDArray[np.intp]) -> NDArray[np.int64]:
-    """Of each mark the whole seconds it is off from where the run as a whole stands; 0 for the good ones.
+def _joined(parts: list[_Part], trusted: Flags, counts: Counter[str]) -> list[_Part]:
+    """The parts that agree on the time, in order: the longest in which the receiver vouched for it, and the others as
+    far as the time between two is that of the ticks."""
+    order = sorted(parts, key=lambda one: (bool(trusted[one.places].any()), int(one.used.sum())), reverse=True)
+    taken: list[_Part] = []
+    for part in order:
+        vouched = bool(trusted[part.places].any()) or not trusted.any()
+        if not taken or (vouched and all(_agree(part, other) for other in taken)):
+            taken.append(part)
+        else:
+            counts["other_part"] += len(part.places)
+    return sorted(taken, key=lambda one: float(one.knots_x[0]))
 
-    A receiver that learns of leap seconds on its way steps once and stays: where it stood last, in the later half, is
-    right.
+
+def _agree(one: _Part, two: _Part) -> bool:
+    """Whether ticks and told times agree on how far apart two parts are, as far as a resonator can."""
+    before, after = (one, two) if one.knots_x[0] < two.knots_x[0] else (two, one)
+    ticks, told = float(after.knots_x[0] - before.knots_x[-1]), float(after.knots_y[0] - before.knots_y[-1])
+    return ticks > 0 and told > 0 and abs(told - ticks) <= 1.2 * RESONATOR_ERROR * ticks + REJECT_S
+
+
+def _fit_part(
+    x: Floats, y: Floats, trusted: Flags, after_loss: Flags, places: NDArray[np.intp], counts: Counter[str]
+) -> _Part:
+    x, y, trusted, after_loss = x[places], y[places], trusted[places], after_loss[places]
+    whole = whole_seconds_off(x, y, trusted)
+    early = learning(whole, trusted)
+    y = y - np.where(early, whole, 0)
+    used = (whole == 0) | early
+    counts["learning"] += int(early.sum())
+    counts["other_time"] += int((~used).sum())
+    used = _shaping(x, y, used, after_loss, counts)
+    return _Part(places, whole, early, used, *_knots(x[used], y[used]))
+
+
+def _whole_fractions(gps_s: Floats, notes: list[str]) -> Floats:
+    """Times told in hundredths, of epochs that fall between those (three a second), as the fractions they stand for.
+
+    Rounded up they would seem to come early, and shape the line.
     """
-    if len(x) == 1:
-        return np.zeros(1, dtype=np.int64)
-    detrended = y - x - _slope(x, y) * (x - x[0])
-    unknown_rate = 0.002 if len(x) >= _FEW else 2.2 * RESONATOR_ERROR
-    level = _levels(detrended, 0.4 + np.diff(x) * unknown_rate)
-    trusted = resolved.trusted[known]
-    half = len(level) // 2
-    votes = level[half:][trusted[half:]] if trusted[half:].any() else level[trusted] if trusted.any() else level[half:]
-    values, counts = np.unique(votes, return_counts=True)
-    off = level - int(values[np.argmax(counts)])
-    # Part of a second late or early, but not near to a whole one: out as well.
-    good = off == 0
-    if good.sum() >= _FEW:
-        rest = detrended - _running_median(detrended, good)
-        off[good & (rest < -REJECT_S)] = -1
-        off[good & (rest > REJECT_S)] = 1
-    return off
+    second = np.floor(gps_s)
+    hundredths = np.rint((gps_s - second) * 100)
+    if np.abs((gps_s - second) * 100 - hundredths).max() > 1e-3:
+        return gps_s
+    values, counts = np.unique(hundredths, return_counts=True)
+    usual = values[counts > 0.1 * counts.max()]
+    a_second = len(usual)
+    if a_second < 2 or 100 % a_second == 0 or (np.abs(usual - np.arange(a_second) * 100 / a_second) >= 1).any():
+        return gps_s
+    notes.append(f"Times are told in hundredths; {a_second} a second were taken as the fractions they stand for.")
+    nearest = np.rint(hundredths * a_second / 100)
+    stands_for = np.abs(nearest * 100 / a_second - hundredths) < 1
+    return np.where(stands_for, second + nearest / a_second, gps_s)
 
 
-def _levels(values: Floats, may_drift: Floats) -> NDArray[np.int64]:
-    """Whole seconds that each value stands above the first; single late ones are below the level, and do not move it.
-
-    The level follows the earliest values at once and late ones slowly, so a slow drift never counts (``may_drift``: how
-    far it may go from one value to the next). It steps when some values in a row stand at the same other height.
-    """
-    out = np.empty(len(values), dtype=np.int64)
-    out[0] = level = 0
-    base = float(values[0])
-    elsewhere: list[int] = []
-    for index, limit in enumerate(may_drift.tolist(), start=1):
-        away = float(values[index]) - base
-        whole = round(away)
-        if abs(away) <= limit or whole == 0:
-            base += away if away > 0 or limit > 1.0 else 0.02 * away
-            out[index] = level
-            elsewhere.clear()
-            continue
-        if elsewhere and abs(values[index] - values[elsewhere[-1]]) > 0.3:
-            elsewhere.clear()
-        elsewhere.append(index)
-        out[index] = level + whole
-        if len(elsewhere) == _FEW:
-            level += whole
-            base = float(values[elsewhere].max())
-            out[elsewhere] = level
-            elsewhere.clear()
-    return out
+def _shaping(x: Floats, y: Floats, used: Flags, after_loss: Flags, counts: Counter[str]) -> Flags:
+    """Which of the ``used`` marks the line may go through: none after a loss, none that stands out as too early, none
+    of a stretch of which all are late."""
+    if (used & ~after_loss).sum() >= FEW:
+        used = used & ~after_loss
+    used = used.copy()
+    # Late stretches hide early marks, and the other way round: so twice.
+    for what, find in (("too_early", too_early), ("all_late", all_late), ("too_early", too_early)):
+        places = np.flatnonzero(used)
+        places = places[np.argsort(x[places], kind="stable")]
+        ticks, told = x[places], y[places]
+        rest = told - ticks - (told[0] - ticks[0]) - slope_of(ticks, told - ticks) * (ticks - ticks[0])
+        out = places[find(ticks, rest)]
+        counts[what] += len(out)
+        used[out] = False
+    return used
 
 
-def _running_median(values: Floats, good: NDArray[np.bool_]) -> Floats:
-    """Median over 31 good marks around each, interpolated between."""
-    places = np.flatnonzero(good)
-    kept = values[places]
-    reach = 15
-    padded = np.concatenate((kept[:1].repeat(reach), kept, kept[-1:].repeat(reach)))
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1)
-    return np.interp(np.arange(len(values)), places, medians)
-
-
-def _knots(x: Floats, y: Floats) -> tuple[Floats, Floats, float]:
-    """Knots of the line, and how much it bends within a stretch, in seconds."""
+def _knots(x: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
+    """Knots of the line, and how far each may be off, in seconds (95 %)."""
     order = np.argsort(x, kind="stable")
     x, y = x[order], y[order]
-    base = _slope(x, y)
-    rest = y - x - y[0] + x[0] - base * (x - x[0])
-    if len(x) < _FEW:
+    base = slope_of(x, y - x)
+    rest = y - x - (y[0] - x[0]) - base * (x - x[0])
+    if len(x) < FEW:
         # Too few to tell a rate: the nominal one, through the earliest.
         at = int(np.argmax(rest))
-        return x[at : at + 1], y[at : at + 1], 0.0
-    short_x, short_y = _envelope(x, rest, _STRETCH_S[0], _STRETCH_MARKS[0])
-    smooth = _smoothed(short_x, short_y)
-    rest_2 = rest - _along(x, short_x, smooth)
-    long_x, long_y = _envelope(x, rest_2, _STRETCH_S[1], _STRETCH_MARKS[1])
-    knots_x = np.unique(np.concatenate((short_x, long_x)))
-    knots = _along(knots_x, short_x, smooth) + _along(knots_x, long_x, long_y)
-    bend = float(np.abs(np.diff(long_y)).max()) if len(long_y) > 1 else 0.0
-    return knots_x, knots + knots_x + base * (knots_x - x[0]) + y[0] - x[0], bend
-
-
-def _along(x: Floats, knots_x: Floats, knots_y: Floats) -> Floats:
-    """Straight lines through the knots, going on beyond the ends."""
-    return TimeLine(knots_tick_s=knots_x, knots_gps_s=knots_y).gps_seconds(x) if len(knots_x) > 1 else (
-        np.full(len(x), knots_y[0])
-    )
-
-
-def _envelope(x: Floats, y: Floats, stretch_s: float, stretch_marks: int) -> tuple[Floats, Floats]:
-    """Where the line above each stretch of marks passes the stretch's middle, and both ends of the run."""
-    pieces = _stretches(x, stretch_s, stretch_marks)
-    out_x: list[float] = []
-    out_y: list[float] = []
-    slope = 0.0
-    for number, (start, end) in enumerate(pieces):
-        at, height, slope = _edge(x[start:end], y[start:end])
-        if number == 0:
-            out_x.append(float(x[0]))
-            out_y.append(height + slope * (x[0] - at))
-        middle = float(x[start] + x[end - 1]) / 2
-        if middle > out_x[-1]:
-            out_x.append(middle)
-            out_y.append(height + slope * (middle - at))
-    if x[-1] > out_x[-1]:
-        out_x.append(float(x[-1]))
-        out_y.append(height + slope * (x[-1] - at))
-    return np.array(out_x), np.array(out_y)
-
-
-def _stretches(x: Floats, stretch_s: float, stretch_marks: int) -> list[tuple[int, int]]:
-    """Half-overlapping stretches of at least so many seconds and marks; a short rest joins the one before."""
-    pieces: list[tuple[int, int]] = []
-    start = 0
-    while start < len(x):
-        end = max(int(np.searchsorted(x, x[start] + stretch_s)), start + stretch_marks)
-        if end >= len(x) - stretch_marks // 2:
-            pieces.append((start, len(x)))
-            break
-        pieces.append((start, end))
-        start = max(start + 1, (start + end) // 2)
-    return pieces
-
-
-def _edge(x: Floats, y: Floats) -> tuple[float, float, float]:
-    """The edge of the upper convex hull over the mean of x: a point on it and its slope."""
-    hull: list[int] = []
-    for index in range(len(x)):
-        while len(hull) >= 2:
-            a, b = hull[-2], hull[-1]
-            if (y[b] - y[a]) * (x[index] - x[a]) > (y[index] - y[a]) * (x[b] - x[a]):
-                break
-            hull.pop()
-        if hull and x[hull[-1]] == x[index]:
-            if y[index] <= y[hull[-1]]:
-                continue
-            hull.pop()
-        hull.append(index)
-    if len(hull) == 1:
-        return float(x[hull[0]]), float(y[hull[0]]), 0.0
-    mean = x.mean()
-    place = min(max(int(np.searchsorted(x[hull], mean)), 1), len(hull) - 1)
-    a, b = hull[place - 1], hull[place]
-    return float(x[a]), float(y[a]), float((y[b] - y[a]) / (x[b] - x[a]))
-
-
-def _smoothed(x: Floats, y: Floats) -> Floats:
-    """A quadratic through each knot and its four neighbours to either side: the bend without the scatter."""
-    if len(x) < 5:
-        return y
-    out = np.empty_like(y)
-    for index in range(len(x)):
-        low = max(0, min(index - 4, len(x) - 9))
-        part = slice(low, min(len(x), low + 9))
-        near = x[part] - x[index]
-        out[index] = np.polynomial.polynomial.polyfit(near, y[part], 2)[0] if len(near) > 3 else y[index]
-    return out
+        return x[at : at + 1], y[at : at + 1], np.array([_ALONE_S + float(np.ptp(rest))])
+    knots_x, height, error = knots(x, rest)
+    return knots_x, height + knots_x + base * (knots_x - x[0]) + y[0] - x[0], error
 
 
 def _drift(x: Floats, y: Floats) -> tuple[float | None, tuple[float, float] | None]:
@@ -263,25 +214,15 @@ def _drift(x: Floats, y: Floats) -> tuple[float | None, tuple[float, float] | No
         return None, None
     whole = (x[-1] - x[0]) / (y[-1] - y[0]) - 1
     # Knots close together tell no rate: over a minute at least.
-    at = np.interp(np.arange(x[0], x[-1], 60.0), x, y)
-    steps = np.diff(at)
-    rates = 60.0 / steps[steps > 0] - 1 if len(at) > 2 else np.array([whole])
+    places = [0]
+    for place in range(1, len(x)):
+        if x[place] - x[places[-1]] >= _RATE_OVER_S:
+            places.append(place)
+    steps, passed = np.diff(y[places]), np.diff(x[places])
+    rates = passed[steps > 0] / steps[steps > 0] - 1
+    if not len(rates):
+        rates = np.array([whole])
     return float(whole * 1e6), (float(rates.min() * 1e6), float(rates.max() * 1e6))
-
-
-def _knot_error(jitter_s: float, bend_s: float, marks: int, knots_x: Floats) -> float:
-    """Uncertainty at a knot (95 %): what the earliest of a stretch may still be late, the bend, and the last digit."""
-    span = float(knots_x[-1] - knots_x[0])
-    per_stretch = max(1.0, min(marks, marks * _STRETCH_S[0] / max(1.0, span)))
-    return 5e-4 + 3.0 * jitter_s / per_stretch + min(bend_s, 0.002)
-
-
-def _learning(whole: NDArray[np.int64], trusted: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which marks belong to a stretch at the run's start in which the receiver vouched for a time that was off by some
-    whole seconds: it had not yet heard of all leap seconds."""
-    start = int(np.argmax(whole == 0)) if (whole == 0).any() else 0
-    early = (np.arange(len(whole)) < start) & trusted & (np.abs(whole) <= _LEARNT_MAX_S)
-    return early if early.sum() >= _EARLY_STRETCH else np.zeros(len(whole), dtype=bool)
 
 
 def _mark_utc(marks: Sequence[TimeMark], gps_s: Floats, known: NDArray[np.intp]) -> tuple[dt.datetime | None, ...]:

@@ -14,8 +14,20 @@ Floats = NDArray[np.float64]
 
 # How far a logger's clock may be off where nothing was fitted: a ceramic resonator's 0.5 % (from memory).
 RESONATOR_ERROR = 0.005
-# How fast its rate is taken to change where the receiver is not heard, beyond what was fitted.
+# How far its rate is taken to be from the one fitted where the receiver is not heard: this at once, so much more with
+# every second as the board warms or cools, and not beyond that.
 RATE_CHANGE = 100e-6
+RATE_CHANGE_PER_S = 1e-6
+RATE_CHANGE_MAX = 1e-3
+REJECT_S = 0.5
+"""A mark further from the line than this was not sent at the time it tells."""
+
+# The slope on beyond the ends is that of the last stretch of this length.
+_SLOPE_OVER_S = 60.0
+# Bytes so near to a silence whose length only the receiver knows are taken to be of its own side.
+_BESIDE_SILENCE_S = 60.0
+_YEAR_1 = np.datetime64("0001-01-01", "us").astype(np.int64)
+_YEAR_9999 = np.datetime64("9999-12-31", "us").astype(np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +42,22 @@ def _none() -> Floats:
     return np.empty(0)
 
 
+def along(x: Floats, knots_x: Floats, knots_y: Floats, *, alone: float = 0.0) -> Floats:
+    """Straight lines through the knots at ``x``, going on beyond the ends; through a lone one with slope ``alone``."""
+    if len(knots_x) == 1:
+        out: Floats = knots_y[0] + alone * (x - knots_x[0])
+        return out
+    out = np.interp(x, knots_x, knots_y)
+    # Knots close together tell no slope.
+    one = min(int(np.searchsorted(knots_x, knots_x[0] + _SLOPE_OVER_S)), len(knots_x) - 1)
+    two = max(int(np.searchsorted(knots_x, knots_x[-1] - _SLOPE_OVER_S, side="right")) - 1, 0)
+    first = (knots_y[one] - knots_y[0]) / (knots_x[one] - knots_x[0])
+    last = (knots_y[-1] - knots_y[two]) / (knots_x[-1] - knots_x[two])
+    out = np.where(x < knots_x[0], knots_y[0] + (x - knots_x[0]) * first, out)
+    out = np.where(x > knots_x[-1], knots_y[-1] + (x - knots_x[-1]) * last, out)
+    return out
+
+
 @dataclass(frozen=True)
 class TimeLine:
     """How one run's ticks lie on UTC.
@@ -38,8 +66,7 @@ class TimeLine:
     the GPS epoch), straight between them and on beyond the ends with the first and last slope. It follows the earliest
     bytes of each stretch: bytes come late, never early. A delay that all epochs share cannot be seen in a log; it is
     ``latency_s`` as given. ``wraps`` are (tick in microseconds, seconds to add from there on) where the logger's ticks
-    went round unseen. ``jitter_s`` is the mean delay of the bytes behind the line, ``knot_error_s`` the uncertainty at
-    a knot (95 %).
+    went round unseen. ``knots_error_s`` is the uncertainty at each knot (95 %).
 
     Of each mark: ``mark_utc`` what it means in UTC (``None``: no date), ``residuals_s`` how much earlier than the line
     it came (negative: late; ``nan``: without a time). ``drift_ppm`` is how much the logger's clock runs fast on
@@ -50,8 +77,7 @@ class TimeLine:
     knots_gps_s: Floats = field(default_factory=_none)
     wraps: tuple[tuple[int, float], ...] = ()
     latency_s: float = 0.0
-    jitter_s: float = 0.0
-    knot_error_s: float = 0.0
+    knots_error_s: Floats = field(default_factory=_none)
     mark_utc: tuple[dt.datetime | None, ...] = ()
     residuals_s: Floats = field(default_factory=_none)
     marks_used: int = 0
@@ -86,24 +112,31 @@ class TimeLine:
         return float(np.percentile(late, share)) if len(late) else None
 
     def stamp(self, tick_us: int) -> Stamp | None:
-        """UTC of a tick (microseconds since power-up), to the microsecond; ``None`` where the run told no date."""
-        if not self.usable:
+        """UTC of a tick (microseconds since power-up), to the microsecond; ``None`` where the run told no date or the
+        tick is past the calendar."""
+        if not self.usable or abs(tick_us) >= 2**63:
             return None
         utc, uncertainty = self.stamp_many(np.array([tick_us], dtype=np.int64))
+        if np.isnat(utc[0]):
+            return None
         moment: dt.datetime = utc[0].item()
         return Stamp(moment.replace(tzinfo=dt.UTC), float(uncertainty[0]))
 
     def stamp_many(self, ticks_us: NDArray[np.int64]) -> tuple[NDArray[np.datetime64], Floats]:
         """UTC (``datetime64[us]``) and uncertainty in seconds (95 %) of many ticks, same shape; ``NaT`` and infinity
-        where the run told no date. A leap second's own ticks are shown as the second after it."""
+        where the run told no date and past the calendar. A leap second's own ticks are shown as the second after it."""
         ticks_us = np.asarray(ticks_us, dtype=np.int64)
         if not self.usable:
             return np.full(ticks_us.shape, "NaT", dtype="datetime64[us]"), np.full(ticks_us.shape, np.inf)
         tick_s = self.tick_seconds(ticks_us)
         gps_s = self.gps_seconds(tick_s)
         posix = posix_from_gps(gps_s)
-        micros = np.rint(posix * 1e6).astype(np.int64)
-        return micros.astype("datetime64[us]"), self._uncertainty(tick_s)
+        micros = np.rint(posix * 1e6)
+        # A damaged log's ticks can lie past the calendar.
+        shown = (micros > _YEAR_1) & (micros < _YEAR_9999)
+        utc = np.where(shown, micros, 0).astype(np.int64).astype("datetime64[us]")
+        utc[~shown] = np.datetime64("NaT")
+        return utc, np.where(shown, self._uncertainty(tick_s), np.inf)
 
     def tick_seconds(self, ticks_us: NDArray[np.int64]) -> Floats:
         """Ticks in seconds, with the rounds that the logger's counter made unseen."""
@@ -114,25 +147,30 @@ class TimeLine:
 
     def gps_seconds(self, tick_s: Floats) -> Floats:
         """Seconds since the GPS epoch at ``tick_s``, as :meth:`tick_seconds` gives them."""
-        x, y = self.knots_tick_s, self.knots_gps_s
-        if len(x) == 1:
-            alone: Floats = y[0] + (tick_s - x[0])
-            return alone
-        out: Floats = np.interp(tick_s, x, y)
-        first, last = (y[1] - y[0]) / (x[1] - x[0]), (y[-1] - y[-2]) / (x[-1] - x[-2])
-        out = np.where(tick_s < x[0], y[0] + (tick_s - x[0]) * first, out)
-        beyond: Floats = np.where(tick_s > x[-1], y[-1] + (tick_s - x[-1]) * last, out)
-        return beyond
+        # Relative to the first knot: a double that counts from 1980 has a quarter of a microsecond.
+        since = along(tick_s, self.knots_tick_s, self.knots_gps_s - self.knots_gps_s[0], alone=1.0)
+        out: Floats = self.knots_gps_s[0] + since
+        return out
 
     def _uncertainty(self, tick_s: Floats) -> Floats:
         x = self.knots_tick_s
         after = np.clip(np.searchsorted(x, tick_s), 0, len(x) - 1)
         before = np.maximum(after - 1, 0)
         away = np.minimum(np.abs(tick_s - x[before]), np.abs(tick_s - x[after]))
-        rate = RESONATOR_ERROR if len(x) == 1 else RATE_CHANGE
-        out: Floats = self.knot_error_s + away * rate
+        if len(x) == 1:
+            rate: Floats = np.full(away.shape, RESONATOR_ERROR)
+        else:
+            rate = np.minimum(RATE_CHANGE + RATE_CHANGE_PER_S * away, RATE_CHANGE_MAX)
+        error = np.interp(tick_s, x, self.knots_error_s)
+        # Beyond the ends the slope is as uncertain as the knots that it rests on.
+        beyond = (tick_s < x[0]) | (tick_s > x[-1])
+        rate = rate + np.where(beyond, 2.0 * error / max(min(float(x[-1] - x[0]), _SLOPE_OVER_S), 1.0), 0.0)
+        out: Floats = error + away * rate
+        added = 0.0
+        for tick_us, add_s in self.wraps:
+            # Within such a silence nobody knows on which side of a round a lone byte came.
+            low = np.searchsorted(x, tick_us / 1e6 + added, side="right") - 1
+            added += add_s
+            within = (after == low + 1) & (tick_s < x[-1]) & (away > _BESIDE_SILENCE_S)
+            out = np.where(within, np.maximum(out, add_s), out)
         return out
-
-
-REJECT_S = 0.5
-"""A mark further from the line than this was not sent at the time it tells."""

@@ -15,17 +15,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from offtake.track.leap import DAY_S, GPS_EPOCH_POSIX, WEEK_S, gps_from_posix, leap_table
+from offtake.track.timeline.silence import WRAP_S, rounds_unseen
 from offtake.track.timemark import TimeMark
 
 Floats = NDArray[np.float64]
 
 # 10-bit weeks without any other date are taken for the first ones from here on: the logger is not older.
 WEEKS_NOT_BEFORE = dt.date(2024, 1, 1)
-# The logger's 32-bit count of 4 us ticks goes round after this many seconds.
-WRAP_S = 2**32 * 4e-6
-# No receiver means more leap seconds than this.
-LEAP_END_S = 100
 _ROUND = 1024
+# Leap seconds a receiver can lack or have too many when it speaks both of GPS time and of UTC.
+_BOTH_WAYS_S = 60.0
+_UNIX_DAY = dt.date(1970, 1, 1).toordinal()
+_NEVER = float("nan")
+# Weeks up to the year 9999, and what no microsecond of a day or a week exceeds.
+_WEEKS_MAX = 418_000
+_DAY_US_MAX = 86_401_000_000
+_WEEK_US = WEEK_S * 1_000_000
 
 
 @dataclass
@@ -39,125 +44,151 @@ class Resolved:
     notes: list[str]
 
 
+@dataclass(frozen=True)
+class _Told:
+    """The marks as columns; ``nan`` where a mark does not say it. ``posix_day`` is the date's, ``week_s`` the time of
+    week in seconds."""
+
+    day_s: Floats
+    posix_day: Floats
+    week: Floats
+    short: NDArray[np.bool_]
+    week_s: Floats
+    trusted: NDArray[np.bool_]
+
+
 def resolve(marks: Sequence[TimeMark]) -> Resolved:
     """Give each of one run's marks (in stream order) its meaning; ``gps_s`` is all ``nan`` without any date."""
     notes: list[str] = []
-    leap = _leap_seconds(marks, notes)
-    time_of_day = np.array([_time_of_day_s(mark, leap) for mark in marks], dtype=np.float64)
+    told = _columns(marks)
+    leap = _leap_seconds(marks, told, notes)
+    time_of_day = np.where(np.isnan(told.day_s), (told.week_s - leap) % DAY_S, told.day_s)
     known = np.flatnonzero(~np.isnan(time_of_day))
     tick_s = np.array([mark.tick_us for mark in marks], dtype=np.float64) / 1e6
-    trusted = np.array([mark.trusted for mark in marks], dtype=bool)
     gps = np.full(len(marks), np.nan)
     if not len(known):
         notes.append("The receiver told no time in this run.")
-        return Resolved(gps, tick_s, (), trusted, notes)
-    days, wraps = _count_days(tick_s, time_of_day, known, [mark.tick_us for mark in marks], notes)
-    day = _vote(marks, known, days, time_of_day, leap, notes)
+        return Resolved(gps, tick_s, (), told.trusted, notes)
+    day_of = _day_told(told, time_of_day, leap)
+    wraps = _add_rounds(tick_s, time_of_day, day_of, told.trusted, known, notes)
+    # Ticks tell how much time passed, the times of day tell it modulo a day.
+    passed, step = np.diff(tick_s[known]), np.diff(time_of_day[known])
+    days = np.concatenate(([0.0], np.cumsum(np.rint((passed - step) / DAY_S))))
+    day = _vote(day_of[known] - days, told.trusted[known], told.short[known] & np.isnan(told.posix_day[known]), notes)
     if day is None:
         notes.append("The receiver told no date in this run: times are relative to its start.")
-        return Resolved(gps, tick_s, wraps, trusted, notes)
+        return Resolved(gps, tick_s, wraps, told.trusted, notes)
     posix = (day + days) * float(DAY_S) + time_of_day[known]
     gps[known] = _gps(posix, time_of_day[known])
-    _prefer_gps_time(gps, marks, known)
+    _prefer_gps_time(gps, told, _leap_not_in_table(leap, posix, notes))
     _check_expiry(posix, notes)
-    return Resolved(gps, tick_s, wraps, trusted, notes)
+    return Resolved(gps, tick_s, wraps, told.trusted, notes)
 
 
-def _leap_seconds(marks: Sequence[TimeMark], notes: list[str]) -> int:
-    """GPS minus UTC for marks that tell GPS time only: the receiver's own word, or else the table's at its date."""
-    said = Counter(mark.leap_s for mark in marks if mark.leap_s is not None and 0 <= mark.leap_s < LEAP_END_S)
-    if said:
-        return said.most_common(1)[0][0]
-    if not any(mark.time_of_day_us is None and mark.time_of_week_us is not None for mark in marks):
-        return 0
+def _columns(marks: Sequence[TimeMark]) -> _Told:
+    def column(values: list[float]) -> Floats:
+        return np.array(values, dtype=np.float64)
+
+    # A log is not to be trusted: what no receiver can mean is left out. No date is older than GPS time.
+    day_us = column([_NEVER if mark.time_of_day_us is None else mark.time_of_day_us for mark in marks])
+    week_us = column([_NEVER if mark.time_of_week_us is None else mark.time_of_week_us for mark in marks])
+    week = column([_NEVER if mark.week is None else mark.week for mark in marks])
+    ordinal = column([_NEVER if mark.date is None else mark.date.toordinal() for mark in marks])
+    posix_day = ordinal - _UNIX_DAY
+    return _Told(
+        day_s=np.where((day_us >= 0) & (day_us <= _DAY_US_MAX), day_us, np.nan) / 1e6,
+        posix_day=np.where(posix_day * DAY_S >= GPS_EPOCH_POSIX, posix_day, np.nan),
+        week=np.where((week >= 0) & (week <= _WEEKS_MAX), week, np.nan),
+        short=np.array([mark.week_bits == 10 for mark in marks], dtype=bool),
+        week_s=np.where((week_us >= 0) & (week_us <= _WEEK_US), week_us, np.nan) / 1e6,
+        trusted=np.array([mark.trusted for mark in marks], dtype=bool),
+    )
+
+
+def _leap_seconds(marks: Sequence[TimeMark], told: _Told, notes: list[str]) -> int:
+    """GPS minus UTC for marks that tell GPS time only: the receiver's own word, or else the table's at its date.
+
+    The receiver's word counts where it vouches for its time, and best in the later half: by then it has learnt.
+    """
     table = leap_table()
-    weeks = [mark.week for mark in marks if mark.week is not None and mark.week_bits != 10]
-    if weeks:
-        posix = GPS_EPOCH_POSIX + weeks[-1] * WEEK_S
-        index = int(np.searchsorted(table.since_posix, posix, side="right")) - 1
-        leap = table.gps_minus_utc_s[max(0, index)]
-    else:
-        leap = table.gps_minus_utc_s[-1]
+    most = table.gps_minus_utc_s[-1] + 10
+    said = [(place, mark.trusted, mark.leap_s) for place, mark in enumerate(marks) if mark.leap_s is not None]
+    said = [one for one in said if 0 <= one[2] <= most]
+    vouched = [one for one in said if one[1]] or said
+    votes = Counter(leap for _, _, leap in vouched[len(vouched) // 2 :])
+    if votes:
+        return votes.most_common(1)[0][0]
+    if not (np.isnan(told.day_s) & ~np.isnan(told.week_s)).any():
+        return 0
+    full = told.week[~np.isnan(told.week) & ~told.short & told.trusted]
+    if not len(full):
+        full = told.week[~np.isnan(told.week) & ~told.short]
+    leap = table.gps_minus_utc_s[-1]
+    if len(full):
+        posix = GPS_EPOCH_POSIX + float(np.median(full)) * WEEK_S
+        leap = table.gps_minus_utc_s[max(0, int(np.searchsorted(table.since_posix, posix, side="right")) - 1)]
     notes.append(f"The receiver did not tell the leap seconds; {leap} were taken from the table.")
     return leap
 
 
-def _time_of_day_s(mark: TimeMark, leap_s: int) -> float:
-    if mark.time_of_day_us is not None:
-        return mark.time_of_day_us / 1e6
-    if mark.time_of_week_us is not None:
-        return (mark.time_of_week_us / 1e6 - leap_s) % DAY_S
-    return np.nan
+def _day_told(told: _Told, time_of_day: Floats, leap_s: int) -> Floats:
+    """The POSIX day that each mark tells, by its date or else by its week (10-bit weeks as they stand)."""
+    posix = GPS_EPOCH_POSIX + told.week * WEEK_S + told.week_s - leap_s
+    return np.where(np.isnan(told.posix_day), np.rint((posix - time_of_day) / DAY_S), told.posix_day)
 
 
-def _count_days(
-    tick_s: Floats, time_of_day: Floats, known: NDArray[np.intp], ticks_us: Sequence[int], notes: list[str]
-) -> tuple[Floats, tuple[tuple[int, float], ...]]:
-    """Midnights since the first known mark, for each known one; adds rounds of the tick counter to ``tick_s``.
-
-    Ticks tell how much time passed, the times of day tell it modulo a day. Where the line was silent for so long that
-    the counter went round, the times of day tell how often: a round is not near to a whole number of days.
-    """
-    days = np.zeros(len(known))
-    wraps: list[tuple[int, float]] = []
-    day = 0.0
-    for place in range(1, len(known)):
-        index, before = known[place], known[place - 1]
-        passed = tick_s[index] - tick_s[before]
-        step = time_of_day[index] - time_of_day[before]
-        ahead = (step - passed + DAY_S / 2) % DAY_S - DAY_S / 2
-        rounds = round(ahead / WRAP_S)
-        if rounds >= 1 and abs(ahead - rounds * WRAP_S) <= 0.01 * (passed + rounds * WRAP_S):
-            add = rounds * WRAP_S
-            tick_s[index:] += add
-            wraps.append((ticks_us[index], add))
-            passed += add
-            notes.append(f"The line was silent for {passed / 3600:.1f} h: the tick counter went round {rounds} times.")
-        day += np.rint((passed - step) / DAY_S)
-        days[place] = day
-    return days, tuple(wraps)
-
-
-def _vote(
-    marks: Sequence[TimeMark],
-    known: NDArray[np.intp],
-    days: Floats,
+def _add_rounds(
+    tick_s: Floats,
     time_of_day: Floats,
-    leap_s: int,
+    day_of: Floats,
+    trusted: NDArray[np.bool_],
+    known: NDArray[np.intp],
     notes: list[str],
-) -> int | None:
+) -> tuple[tuple[int, float], ...]:
+    """Add to ``tick_s`` the counter's unseen rounds. Returns ticks in microseconds, and the seconds to add there."""
+    told_s = day_of * DAY_S + time_of_day
+    if not trusted[known].any():
+        trusted = np.ones(len(tick_s), dtype=bool)
+    wraps: list[tuple[int, float]] = []
+    bare_s = tick_s.copy()
+    for place, rounds in rounds_unseen(tick_s[known], time_of_day[known], told_s[known], trusted[known]):
+        last, first = known[place - 1], known[place]
+        add = rounds * WRAP_S
+        tick_s[last + 1 :] += add
+        # Bytes between the two marks: those nearer to the later one came with it.
+        wraps.append((round((bare_s[last] + bare_s[first]) / 2 * 1e6), add))
+        hours = (tick_s[first] - tick_s[last]) / 3600
+        times = "once" if rounds == 1 else f"{rounds} times"
+        notes.append(f"The line was silent for {hours:.1f} h: the tick counter went round {times}.")
+    return tuple(wraps)
+
+
+def _vote(first_day: Floats, trusted: NDArray[np.bool_], short: NDArray[np.bool_], notes: list[str]) -> int | None:
     """The POSIX day on which the count of days began: what most trusted marks say, or else most of all."""
-    votes: dict[bool, Counter[int]] = {True: Counter(), False: Counter()}
-    short: dict[bool, Counter[int]] = {True: Counter(), False: Counter()}
-    for place, index in enumerate(known):
-        mark = marks[index]
-        if mark.date is not None:
-            votes[mark.trusted][_posix_day(mark.date) - int(days[place])] += 1
-        elif mark.week is not None and mark.time_of_week_us is not None:
-            posix = GPS_EPOCH_POSIX + mark.week * WEEK_S + mark.time_of_week_us / 1e6 - leap_s
-            day = round((posix - time_of_day[index]) / DAY_S) - int(days[place])
-            (short if mark.week_bits == 10 else votes)[mark.trusted][day] += 1
-    for trusted in (True, False):
-        counts = votes[trusted]
+    told = ~np.isnan(first_day)
+    for vouched in (True, False):
+        counts = _count(first_day[told & ~short & (trusted == vouched)])
         if counts:
             day, agree = counts.most_common(1)[0]
             if agree < counts.total():
                 notes.append(f"{counts.total() - agree} of {counts.total()} dates disagreed with the rest of the run.")
-            if not trusted:
+            if not vouched:
                 notes.append("The receiver never vouched for the date.")
             return day
-    for trusted in (True, False):
-        if short[trusted]:
-            day = short[trusted].most_common(1)[0][0]
-            floor = _posix_day(WEEKS_NOT_BEFORE)
+    for vouched in (True, False):
+        counts = _count(first_day[told & short & (trusted == vouched)])
+        if counts:
+            day = counts.most_common(1)[0][0]
+            floor = WEEKS_NOT_BEFORE.toordinal() - _UNIX_DAY
             rounds = max(0, -(-(floor - day) // (_ROUND * 7)))
             notes.append(f"The week number has 10 bits and nothing else tells the date: taken as {rounds} rounds on.")
             return day + rounds * _ROUND * 7
     return None
 
 
-def _posix_day(date: dt.date) -> int:
-    return date.toordinal() - dt.date(1970, 1, 1).toordinal()
+def _count(days: Floats) -> Counter[int]:
+    values, counts = np.unique(days, return_counts=True)
+    return Counter({int(value): int(count) for value, count in zip(values, counts, strict=True)})
 
 
 def _gps(posix: Floats, time_of_day: Floats) -> Floats:
@@ -165,13 +196,30 @@ def _gps(posix: Floats, time_of_day: Floats) -> Floats:
     return np.where(time_of_day >= DAY_S, gps_from_posix(posix - 1.0) + 1.0, gps_from_posix(posix))
 
 
-def _prefer_gps_time(gps: Floats, marks: Sequence[TimeMark], known: NDArray[np.intp]) -> None:
-    """Where the mark tells GPS time and no UTC, that is taken as it stands: leap seconds cannot spoil it."""
-    for index in known:
-        week_us = marks[index].time_of_week_us
-        if week_us is not None and marks[index].time_of_day_us is None:
-            seconds = week_us / 1e6
-            gps[index] = seconds + WEEK_S * np.rint((gps[index] - seconds) / WEEK_S)
+def _prefer_gps_time(gps: Floats, told: _Told, not_in_table_s: int) -> None:
+    """Where the mark tells GPS time that is taken as it stands: leap seconds cannot spoil it.
+
+    ``not_in_table_s`` are leap seconds that the table lacks: GPS time is kept here as the table has it. A mark that
+    tells UTC too, and quite another time by it, is left as it is.
+    """
+    seconds = told.week_s - not_in_table_s
+    by_week = seconds + WEEK_S * np.rint((gps - seconds) / WEEK_S)
+    alone = np.isnan(told.day_s)
+    near = told.trusted & (np.abs(by_week - gps) <= _BOTH_WAYS_S)
+    take = ~np.isnan(by_week) & (alone | near)
+    gps[take] = by_week[take]
+
+
+def _leap_not_in_table(leap_s: int, posix: Floats, notes: list[str]) -> int:
+    """Leap seconds that the receiver knows and the table does not, because it is past its date."""
+    table = leap_table()
+    when = float(np.median(posix))
+    if leap_s == 0 or table.expires is None or when < table.expires.timestamp():
+        return 0
+    missing = leap_s - table.gps_minus_utc_s[-1]
+    if missing:
+        notes.append(f"The receiver tells {leap_s} leap seconds, the table {leap_s - missing}; the receiver is right.")
+    return missing
 
 
 def _check_expiry(posix: Floats, notes: list[str]) -> None:

@@ -1,0 +1,57 @@
+"""Messages as tables: the same messages, values and ticks as the streaming decoder gives, over windows and losses."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+from offtake.dialects.registry import new_decoder
+from offtake.dialects.stream import StreamChunk, decode_stream
+from offtake.generated.dialects import DIALECTS
+from offtake.jobs import messages
+from offtake.track.build import read_track
+from report_inputs import BAUD, epochs
+
+
+def chunks() -> list[StreamChunk]:
+    rng = random.Random(8)
+    out = []
+    for number, (at, data) in enumerate(epochs(120, 5, rng)):
+        lost = number % 37 == 5
+        out.append(StreamChunk(round(at * 1e6), data[: rng.randrange(len(data))] if lost else data, number % 37 == 6))
+    return out
+
+
+@pytest.mark.parametrize("window", [700, 20_000, 2**20])
+def test_tables_are_what_the_stream_says(window: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(messages, "WINDOW_BYTES", window)
+    stream = chunks()
+    expected: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    for timed in decode_stream(stream, new_decoder(), BAUD):
+        if timed.message.state != "unknown":
+            key = (timed.message.dialect, timed.message.name)
+            expected.setdefault(key, []).append((timed.message.offset, timed.tick_us))
+    line = read_track(stream, baud=BAUD, run=1).timeline
+    found: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    for dialect, name, table in messages.message_tables(stream, tuple(DIALECTS.values()), BAUD, line):
+        rows = zip(table.column("_offset").to_pylist(), table.column("_tick_us").to_pylist(), strict=True)
+        found.setdefault((dialect, name), []).extend(rows)
+        assert table.column("_utc").null_count == 0
+        assert max(table.column("_utc_uncertainty_s").to_pylist()) < 0.01
+    assert {key: [offset for offset, _ in rows] for key, rows in found.items()} == {
+        key: [offset for offset, _ in rows] for key, rows in expected.items()
+    }
+    assert sum(map(len, found.values())) > 1500
+    for key, rows in found.items():
+        assert np.abs(np.array(rows) - np.array(expected[key])).max() <= 1
+
+
+def test_without_a_date_there_is_no_utc() -> None:
+    stream = [StreamChunk(1000, b"$GPVTG,10.0,T,,M,1.0,N,1.9,K,A*", False)]
+    assert list(messages.message_tables(stream, tuple(DIALECTS.values()), BAUD, None)) == []
+    (message,) = messages.message_tables(
+        [StreamChunk(1000, next(epochs(1, 1, random.Random(1)))[1][:80], False)], tuple(DIALECTS.values()), BAUD, None
+    )
+    assert message[2].column("_utc").null_count == message[2].num_rows > 0
+    assert message[2].column("_utc_uncertainty_s").null_count == message[2].num_rows
