@@ -66,6 +66,7 @@ def test_position_velocity_time() -> None:
         "speed_accuracy_m_s": 0.09,
         "course_accuracy_deg": 2.5,
         "pdop": 1.37,
+        "position_void": False,
         "heading_deg": None,
     }
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from offtake.cli import show
 from offtake.cli.options import Verbs, add_hearing, add_verb, names
 from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE
-from offtake.export.values import iso_utc
+from offtake.export.values import clean_label, iso_utc
 
 _MORE = """\
 Formats: gpx (GPX 1.1), kml (KML 2.2), geojson, csv and parquet (with tables of
@@ -64,6 +64,9 @@ def run(options: argparse.Namespace) -> int:
     show.table(("bytes", "positions", "file"), [
         (file.size_bytes, file.counts.positions if file.counts else "-", file.path) for file in done.files
     ])  # fmt: skip
+    for note in done.notes:
+        print()
+        show.paragraph(clean_label(note), indent=0)
     if done.damaged_bytes:
         print(f"\nThe journal is damaged: {done.damaged_bytes:,} bytes could not be used.")
         print("`offtake salvage` lists them.")

@@ -266,6 +266,7 @@ B562 = BinaryDialect(
                     bits=32,
                     unit='m',
                     scale_down=1000,
+                    absent=(4294967295,),
                 ),
                 BinaryField(
                     name='vertical_accuracy_m',
@@ -275,6 +276,7 @@ B562 = BinaryDialect(
                     bits=32,
                     unit='m',
                     scale_down=1000,
+                    absent=(4294967295,),
                 ),
                 BinaryField(
                     name='velocity_north_m_s',
@@ -359,6 +361,14 @@ B562 = BinaryDialect(
                     bits=16,
                     scale_down=100,
                     absent=(9999,),
+                ),
+                BinaryField(
+                    name='position_void',
+                    kind='flag',
+                    doc='The position is not to be used.',
+                    bit=624,
+                    bits=16,
+                    part_bits=1,
                 ),
                 BinaryField(
                     name='heading_deg',
@@ -872,6 +882,7 @@ B562 = BinaryDialect(
                     bits=32,
                     unit='m',
                     scale_down=1000,
+                    absent=(4294967295,),
                 ),
                 BinaryField(
                     name='vertical_accuracy_m',
@@ -881,6 +892,7 @@ B562 = BinaryDialect(
                     bits=32,
                     unit='m',
                     scale_down=1000,
+                    absent=(4294967295,),
                 ),
             ),
         ),
@@ -968,6 +980,7 @@ B562 = BinaryDialect(
                     bits=32,
                     unit='m',
                     scale_down=10000,
+                    absent=(4294967295,),
                 ),
                 BinaryField(
                     name='vertical_accuracy_m',
@@ -977,6 +990,7 @@ B562 = BinaryDialect(
                     bits=32,
                     unit='m',
                     scale_down=10000,
+                    absent=(4294967295,),
                 ),
             ),
         ),

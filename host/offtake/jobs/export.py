@@ -68,6 +68,7 @@ class ExportResult:
     files: tuple[WrittenFile, ...]
     damaged_bytes: int
     skipped: dict[str, int]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -122,6 +123,7 @@ def export(
         return ExportResult(
             opened.description, found.journal_id, runs, dataclasses.replace(summarize(tracks), distance_m=way_m),
             written, damaged_bytes(account), dict(account.skipped),
+            tuple(dict.fromkeys(note for track in tracks for note in track.notes)),
         )  # fmt: skip
 
 

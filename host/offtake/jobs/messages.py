@@ -77,11 +77,11 @@ class _Clock:
         tick_us = ticks[place] + np.rint((offsets - starts[place]) * self._byte_us).astype(np.int64)
         line = self._timeline if self._timeline is not None else TimeLine()
         utc, uncertainty = line.stamp_many(tick_us)
+        known = np.where(np.isinf(uncertainty), np.nan, uncertainty)
         columns = (
             ("_tick_us", pa.array(tick_us), "us", "When the message's first byte came, since power-up."),
             ("_utc", pa.array(utc, pa.timestamp("us")).cast(pa.timestamp("us", "UTC")), "UTC", "The same in UTC."),
-            ("_utc_uncertainty_s", pa.array(np.where(np.isinf(uncertainty), np.nan, uncertainty), from_pandas=True), "s",
-             "How far that may be off (95 %)."),
+            ("_utc_uncertainty_s", pa.array(known, from_pandas=True), "s", "How far that may be off (95 %)."),
         )  # fmt: skip
         for number, (name, values, unit, doc) in enumerate(columns, start=1):
             field = pa.field(name, values.type, metadata={"unit": unit, "doc": doc})

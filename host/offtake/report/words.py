@@ -218,8 +218,12 @@ def _fixes(facts: Facts) -> Answer:
     )
     if hdop is None:
         note += " This stream tells no dilution."
-    if enough and sharp:
+    datum = dict.fromkeys(text.stranger(said, 300) for one in facts.runs for said in one.run.track.notes)
+    sentences.extend((said,) for said in datum)
+    if enough and sharp and not datum:
         return Answer(question, "good", "Yes, by what the receiver says of them.", tuple(sentences), (note,))
+    if enough and sharp:
+        return Answer(question, "look", "Yes, but on another datum.", tuple(sentences), (note,))
     word = "Few of them." if placed * 2 < epochs else "Not all."
     return Answer(question, "bad" if placed * 2 < epochs else "look", word, tuple(sentences), (note,))
 

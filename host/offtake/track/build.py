@@ -9,6 +9,7 @@ from offtake.dialects.message import DecodeCounts
 from offtake.dialects.registry import new_decoder
 from offtake.dialects.stream import StreamChunk, TimedMessage, decode_stream
 from offtake.dialects.tables import AnyDialect
+from offtake.track.datum import DatumWatch
 from offtake.track.epochs import group_epochs
 from offtake.track.fix import Track
 from offtake.track.timeline import fit_timeline
@@ -22,12 +23,13 @@ def build_track(
     ``counts`` are the decoder's, read after ``messages`` is exhausted; ``latency_s`` as in
     :func:`offtake.track.timeline.fit_timeline`.
     """
-    epochs = list(group_epochs(messages, run))
+    datum = DatumWatch()
+    epochs = list(group_epochs(datum.watch(messages), run))
     timeline = fit_timeline([epoch.mark for epoch in epochs], latency_s=latency_s)
     dated = list(zip(epochs, timeline.mark_utc, strict=True))
     fixes = tuple(replace(epoch.fix, utc=utc) for epoch, utc in dated)
     skies = tuple(replace(epoch.sky, utc=utc) for epoch, utc in dated if epoch.sky is not None)
-    return Track(run, fixes, counts or DecodeCounts(), skies, timeline)
+    return Track(run, fixes, counts or DecodeCounts(), skies, timeline, datum.notes)
 
 
 def read_track(

@@ -94,7 +94,9 @@ def columns_of(track: Track, distrusted: Flags) -> Columns:
     index = np.array([number for number, _ in fixes], dtype=np.int64)
     before = np.cumsum(distrusted)[index]
     step_s = _steps_s(ticks, np.array([_clock_us(fix) for fix in kept], dtype=np.int64), np.diff(before) > 0)
-    heights = [fix.altitude_m if fix.altitude_m is not None else fix.height_m for fix in kept]
+    # One kind of height for the whole run: the two differ by the geoid's height.
+    above_sea = any(fix.altitude_m is not None for fix in kept)
+    heights = [fix.altitude_m if above_sea else fix.height_m for fix in kept]
     return Columns(
         run=track.run,
         index=index,

@@ -92,6 +92,8 @@ def contribution(values: Mapping[str, Any]) -> dict[str, Any]:
         or values.get("fix_ok") is False
         or values.get("position_void") is True
         or ("fix_ok" in values and kind in _NO_POSITION)
+        # A message that has no other way to say so leaves the accuracy open while there is no solution.
+        or ("fix_ok" not in values and "horizontal_accuracy_m" in values and values["horizontal_accuracy_m"] is None)
     )
     given: dict[str, Any] = {name: values.get(name) for name in _REPORT_FIELDS}
     given["fix_type"] = _FIX_TYPES.get(kind) if isinstance(kind, str) else None

@@ -85,7 +85,8 @@ class Sky:
 class Track:
     """All epochs of one run, in stream order, and what the decoder counted while reading it.
 
-    ``skies`` are the epochs that told of satellites; ``timeline`` turns the run's ticks to UTC.
+    ``skies`` are the epochs that told of satellites; ``timeline`` turns the run's ticks to UTC. ``notes`` say in words
+    what a reader of the positions must know.
     """
 
     run: int
@@ -93,3 +94,4 @@ class Track:
     counts: DecodeCounts = field(default_factory=DecodeCounts)
     skies: tuple[Sky, ...] = ()
     timeline: TimeLine | None = None
+    notes: tuple[str, ...] = ()

@@ -49,6 +49,8 @@ class SkyGather:
         self._seen: dict[tuple[str | None, int, int | None], dict[str, Any]] = {}
         self._used: dict[str | None, set[int]] = {}
         self._in_view: dict[str, int] = {}
+        # Satellites that a binary message told: it numbers each system by itself and says which are used.
+        self._binary: set[tuple[str | None, int, int | None]] = set()
 
     @property
     def in_view(self) -> int | None:
@@ -94,6 +96,8 @@ class SkyGather:
         if key not in self._seen and len(self._seen) >= SATELLITES_KEPT:
             return
         known = self._seen.setdefault(key, {})
+        if "system" in group:
+            self._binary.add(key)
         for name in ("elevation_deg", "azimuth_deg", "cn0_db_hz", "used"):
             # Some receivers say 0 dB-Hz instead of nothing for a satellite that they do not track.
             untracked = name == "cn0_db_hz" and group.get(name) == 0
@@ -105,6 +109,7 @@ class SkyGather:
         for key, values in other._seen.items():
             if key in self._seen or len(self._seen) < SATELLITES_KEPT:
                 self._seen[key] = values | self._seen.get(key, {})
+        self._binary |= other._binary & self._seen.keys()
         for system, numbers in other._used.items():
             self._used.setdefault(system, set()).update(numbers)
         for talker, count in other._in_view.items():
@@ -114,15 +119,20 @@ class SkyGather:
         """Return the satellites in view, ``None`` when no message told of any.
 
         Satellites said to be used and not listed as in view are added, without directions. Where no list of those used
-        came for a satellite's system, ``used`` stays unknown.
+        came for a satellite's system, ``used`` stays unknown. Where binary and text messages told the same sky, the
+        binary ones' stands: they number the satellites differently, and each would be there twice.
         """
         if not self._seen:
             return None
         satellites = []
+        # Of GPS alone both families have the same numbers.
+        lists = {name: used for name, used in self._used.items() if name == "gps" or not self._binary}
         for (system, number, signal_id), values in self._seen.items():
+            if self._binary and (system, number, signal_id) not in self._binary:
+                continue
             used = values.get("used")
-            if used is None and system in self._used:
-                used = number in self._used[system]
+            if used is None and system in lists:
+                used = number in lists[system]
             satellites.append(
                 Satellite(
                     system=system,
@@ -135,7 +145,7 @@ class SkyGather:
                 )
             )
         listed = {(system, number) for system, number, _ in self._seen}
-        for system, numbers in self._used.items():
+        for system, numbers in lists.items():
             more = sorted(number for number in numbers if (system, number) not in listed)
             satellites += [Satellite(system, number, used=True) for number in more]
         return Sky(run, tick_us, utc, tuple(sorted(satellites, key=_order)))
