@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import report_inputs
 from hypothesis import given
 from hypothesis import strategies as st
-from offtake.report.series import Values, values_of
+from offtake.report.series import RunSeries, Values, values_of
 from offtake.report.thin import columns_of, thin
 
 COLUMNS = 40
@@ -75,3 +76,13 @@ def test_what_cannot_be_drawn_is_counted(bad: float) -> None:
     made = values_of(np.arange(4.0), np.array([1.0, np.nan, bad, 2.0]))
     assert made.values.tolist() == [1.0, 2.0]
     assert made.left_out == 1
+
+
+def test_busy_times_stand_where_they_were() -> None:
+    """A value told at a supply event is of the time since the one before."""
+    one = report_inputs.run(seconds=60)
+    told = [(event.tick_us, event.card_busy_ms) for event in one.events if event.kind == "supply"]
+    made = RunSeries(one)
+    begins = [0, *(tick for tick, _ in told)]
+    assert made.card_busy_ms.values.tolist() == [*(busy for _, busy in told), told[-1][1]]
+    assert made.card_busy_ms.seconds.tolist() == pytest.approx(made.clock.seconds(begins).tolist())

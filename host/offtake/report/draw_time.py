@@ -90,7 +90,7 @@ def plots_of(series: RunSeries) -> tuple[Plot, ...]:
         Plot("late", "How late each epoch's first byte came", "ms",
              (Quantity("first", "behind the fitted line", late if late is not None else none),),
              "There is no time line on UTC to hold the epochs against.", clipped=True),
-        Plot("card", "Longest card busy time", "ms", (Quantity("first", "busy", series.card_busy_ms),),
+        Plot("card", "Longest card busy time of each stretch", "ms", (Quantity("first", "busy", series.card_busy_ms),),
              "The logger wrote down no card busy time in this run.", 0, steps=True, sparse=True, from_zero=True),
         Plot("supply", "Supply voltage of the board", "V", (Quantity("first", "supply", series.supply_v),),
              "The logger wrote down no supply voltage in this run.", 2, steps=True, sparse=True),

@@ -172,10 +172,12 @@ class RunSeries:
 
     @cached_property
     def card_busy_ms(self) -> Values:
-        """Longest card busy time before each supply event, in milliseconds."""
-        return self._of_events([
-            (event.tick_us, float(event.card_busy_ms)) for event in self._supplies if event.card_busy_ms is not None
-        ])  # fmt: skip
+        """Longest card busy time, in milliseconds. Each value stands from where the stretch that it is the longest of
+        began, which is at the supply event before; the last one closes its stretch too."""
+        told = [(event.tick_us, float(event.card_busy_ms)) for event in self._supplies if event.card_busy_ms is not None]
+        begins = [0, *(tick for tick, _ in told)]
+        closed = [(begin, busy) for begin, (_, busy) in zip(begins, told, strict=False)]
+        return self._of_events([*closed, *told[-1:]])
 
     @property
     def _supplies(self) -> list[RunEvent]:
