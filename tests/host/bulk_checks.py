@@ -95,12 +95,18 @@ def assert_windows_are_streaming(
 ) -> None:
     """The same, the stream cut into windows at ``cuts``."""
     messages = stream_messages(stream, dialects, breaks)
-    decoder = BulkDecoder(dialects)
+    decoder, streaming = BulkDecoder(dialects), StreamDecoder(dialects)
     edges = [0, *sorted(cuts), len(stream)]
     windows = []
     for start, end in pairwise(edges):
         inside = [place for place in breaks if start <= place < end or place == end == len(stream)]
         windows.append(decoder.window(stream[start:end], inside))
+        for place, following in pairwise([start, *inside, end]):
+            streaming.feed(stream[place:following])
+            if following in inside:
+                streaming.lose()
+        # No byte is held back longer, or given up earlier.
+        assert decoder.pending_offset == streaming.pending_offset
     windows.append(decoder.finish())
     places: list[Place] = []
     compared = 0

@@ -3,9 +3,11 @@ and wrong values included; when a window gives what; and what hostile streams co
 
 from __future__ import annotations
 
+import dataclasses
 import random
 import time
 from collections import Counter
+from itertools import islice, product
 
 import numpy as np
 import pytest
@@ -14,7 +16,9 @@ from binary_frames import frame_b562, frame_rtcm, sentence
 from bulk_checks import assert_bulk_is_streaming, assert_windows_are_streaming, exact, table_names
 from bulk_dialects import EVERY as INVENTED
 from offtake.dialects.bulk import BulkDecoder, decode_columns, find_messages
+from offtake.dialects.bulk.arrow import to_arrow
 from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.tables import Dialect
 from offtake.generated.dialects import DIALECTS, NMEA0183
 
 BUILT_IN = tuple(DIALECTS.values())
@@ -97,6 +101,30 @@ def test_nothing_of_the_callers_memory_is_kept() -> None:
     table = decoder.window(kept).tables["nmea0183", "DTM"]
     kept[:] = 0
     assert table.row(0)["reference_datum"] == "W84"
+
+
+def test_a_zero_angle_has_no_sign() -> None:
+    stream = sentence("GPGLL,0000.0000,S,00000.0000,W,120000,A,A") + sentence("GPGLL,0000.0001,S,00000.0001,W,,V,N")
+    assert_bulk_is_streaming(stream, BUILT_IN)
+    columns = decode_columns(stream, find_messages(stream, BUILT_IN), BUILT_IN)["nmea0183", "GLL"].columns
+    for name in ("latitude_deg", "longitude_deg"):
+        assert np.signbit(columns[name].values).tolist() == [False, True]
+
+
+def test_more_talkers_than_a_code_of_16_bits_counts() -> None:
+    """A talker of four letters, another one in each of 40,000 sentences: each keeps its own."""
+    text = INVENTED[0]
+    assert isinstance(text, Dialect)
+    address = dataclasses.replace(text.address, talker_letters=4)
+    dialect = dataclasses.replace(text, address=address)
+    talkers = ["".join(letters) for letters in islice(product("ABCDEFGHIJKLMNO", repeat=4), 40_000)]
+    stream = b"".join(sentence(f"{talker}PQX,1") for talker in talkers)
+    table = decode_columns(stream, find_messages(stream, [dialect]), [dialect])[dialect.name, "PQX"]
+    assert table.talker is not None
+    assert [table.talker.value(row) for row in (0, 1, 32_767, 32_768, 39_999)] == [
+        talkers[row] for row in (0, 1, 32_767, 32_768, 39_999)
+    ]
+    assert to_arrow(table)["_talker"].to_pylist() == talkers
 
 
 HOSTILE = {

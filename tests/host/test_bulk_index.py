@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import random
 import struct
+from functools import reduce
 from itertools import pairwise
+from operator import xor
 
 import pytest
-from binary_frames import frame_b562, frame_rtcm, pvt, sentence
+from binary_frames import crc24q, frame_b562, frame_rtcm, pvt, sentence
 from bulk_checks import assert_bulk_is_streaming, assert_windows_are_streaming, places_in, places_of, stream_messages
 from bulk_dialects import EVERY, every_message
 from hypothesis import given, settings
@@ -131,6 +133,45 @@ def test_the_longest_sentence() -> None:
         assert_windows_are_streaming(stream, ALL, range(236, len(stream), 251))
 
 
+def test_every_byte_in_a_sentence() -> None:
+    """With a right checksum all the same: what is not printable belongs to no sentence."""
+    for place in ("GP{}HDT,1.0,T", "GPHDT,1.0{}", "{}", "GPTXT,{}{}x"):
+        bodies = [place.encode().replace(b"{}", bytes([byte])) for byte in range(256)]
+        stream = b"".join(b"$%s*%02X\r\n" % (body, reduce(xor, body)) for body in bodies)
+        assert_bulk_is_streaming(stream, ALL)
+        assert len(find_messages(stream, ALL)) == 0x7F - 0x20 - len("$!*")
+
+
+def test_separators_in_an_address() -> None:
+    addresses = ("GPHDT", ",PHDT", "G,HDT", ",,HDT", "GP,DT", "GPHD,", "HDT", "P", "", "GPHDTT", "PHDT", "PHD", "PGHDT")
+    for address in addresses:
+        for rest in ("", ",", ",1.0,T"):
+            assert_bulk_is_streaming(sentence(address + rest), ALL)
+    names = ("PQX", ",QX", "PQXYZ", "PQXY,", "PQXYZZ", "GPPQX", "PQPQX", "P,PQX")
+    for name in names:
+        assert_bulk_is_streaming(sentence(name + ",1"), EVERY)
+        assert_bulk_is_streaming(sentence(name), EVERY)
+
+
+def test_a_payload_too_short_for_its_number() -> None:
+    """The check behind it is no part of the number, even where the two together are a known one."""
+    frames = [frame_rtcm(bytes([byte])) for byte in range(256)] + [frame_rtcm(b"")]
+    index = find_messages(b"".join(frames), ALL)
+    assert len(index) == 257
+    assert (index.message == -1).all()
+    numbers = {frame[3] << 4 | frame[4] >> 4 for frame in frames}
+    assert numbers & {key for one in DIALECTS["rtcm3"].messages for key in one.keys}  # type: ignore[union-attr]
+    assert_bulk_is_streaming(b"".join(frames), ALL)
+
+
+def test_a_header_with_other_fixed_bits_is_none() -> None:
+    for reserved in range(64):
+        body = b"\xd3" + struct.pack(">H", reserved << 10 | 4) + b"\x3e\xd0\0\0"
+        frame = body + crc24q(body).to_bytes(3, "big")
+        assert len(find_messages(frame, ALL)) == (reserved == 0)
+        assert_bulk_is_streaming(frame, ALL)
+
+
 def test_hostile_starts() -> None:
     """Every place claims a long frame, or begins a sentence: found in time that does not multiply with their length."""
     rng = random.Random(8)
@@ -177,6 +218,16 @@ def test_accounts_for_message_bytes() -> None:
     decoder.feed(stream)
     decoder.finish()
     assert find_messages(stream, ALL).message_bytes == decoder.counts.message_bytes
+
+
+def test_losses_may_be_told_ahead() -> None:
+    stream = sentence("GPHDT,1.0,T") + frame_b562(0x0161, bytes(4)) + sentence("GPHDT,2.0,T")
+    breaks = [len(stream) - 3, 5]
+    decoder = BulkDecoder(ALL)
+    found = [decoder.window(stream[:25], breaks), decoder.window(stream[25:]), decoder.finish()]
+    places = [place for window in found for place in places_of(window.index, ALL)]
+    assert places == places_in(stream_messages(stream, ALL, breaks), ALL)
+    assert places == [(17, 12, "b562", "end_of_epoch")]
 
 
 def test_only_some_kinds() -> None:

@@ -93,7 +93,8 @@ def test_ordinary_messages_never_go_the_slow_way(monkeypatch: pytest.MonkeyPatch
     for _ in range(50):
         clock = f"{rng.randrange(24):02d}{rng.randrange(60):02d}{rng.randrange(60):02d}.{rng.randrange(100):02d}"
         north, east = rng.randrange(90) + rng.uniform(0, 0.599), rng.randrange(180) + rng.uniform(0, 0.599)
-        place = f"{100 * north:010.5f},S,{100 * east:013.7f},W"
+        decimals = rng.choice((1, 2, 5, 7, 8))
+        place = f"{100 * north:010.5f},S,{100 * east:0{6 + decimals}.{decimals}f},W"
         height = rng.choice(("-33.9", "0.0", "1234.5678", "12", ""))
         stream += sentence(f"GNGGA,{clock},{place},4,12,0.85,{height},M,-33.9,M,1.0,0000")
         motion = f"{rng.uniform(0, 99):.3f},{rng.uniform(0, 360):.2f}"
@@ -107,6 +108,8 @@ def test_ordinary_messages_never_go_the_slow_way(monkeypatch: pytest.MonkeyPatch
         stream += sentence(f"GPGST,{clock},1.2,,,,0.5,0.6,1.1") + sentence(f"GPGBS,{clock},0.1,0.2,0.3,,,,,1,0")
         stream += sentence("GPHDT,274.07,T") + sentence("GPDTM,W84,,0.0,N,0.0,E,0.0,W84")
         stream += frame_b562(0x0107, pvt(nano=rng.randrange(-(10**6), 10**9), longitude=rng.randrange(10**9)))
+        # Before the first fix the fields it does not vouch for hold anything.
+        stream += frame_b562(0x0107, pvt(valid=0, month=13, hour=99, flags=0, longitude=2**31 - 1, course=-(2**31)))
         stream += frame_b562(0x0135, bytes(5) + b"\x02\0\0" + bytes(24)) + frame_b562(0x0161, bytes(4))
         stream += frame_rtcm((1005 << 4).to_bytes(2, "big") + rng.randbytes(17))
         stream += frame_rtcm((1077 << 4).to_bytes(2, "big") + rng.randbytes(60))
@@ -120,6 +123,17 @@ def test_ordinary_messages_never_go_the_slow_way(monkeypatch: pytest.MonkeyPatch
         monkeypatch.setattr(framer, "judge", slow)
     tables = decode_columns(stream, find_messages(stream, ALL), ALL)
     assert sum(len(table) for table in tables.values()) == len(expected)
+
+
+@pytest.mark.parametrize("valid", range(4))
+def test_a_date_leans_on_its_time(valid: int) -> None:
+    """A time a little before midnight sets the date back, so a date beside a wrong time is unsound."""
+    leap = {"hour": 23, "minute": 59, "second": 60}
+    for clock in ({}, {"hour": 24}, {"minute": 60}, {"second": 60}, leap, {"nano": -1}):
+        for day in ({}, {"day": 0}, {"day": 30, "month": 2}, {"year": 0, "month": 0, "day": 0}, {"year": 2200}):
+            midnight = {"hour": 0, "minute": 0, "second": 0}
+            stream = frame_b562(0x0107, pvt(valid=valid, **(midnight | clock | day)))
+            assert assert_bulk_is_streaming(stream, ALL) == 1
 
 
 def test_columns_are_typed() -> None:

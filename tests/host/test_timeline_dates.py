@@ -39,9 +39,7 @@ def test_a_date_dates_what_comes_before_and_after() -> None:
 
 
 def test_over_midnight_forwards_and_backwards() -> None:
-    assert dated(
-        mark(0, "23:59:58"), mark(1, "23:59:59"), mark(2, "00:00:00", "2024-03-01"), mark(3, "00:00:01")
-    ) == [
+    assert dated(mark(0, "23:59:58"), mark(1, "23:59:59"), mark(2, "00:00:00", "2024-03-01"), mark(3, "00:00:01")) == [
         "2024-02-29T23:59:58+00:00",
         "2024-02-29T23:59:59+00:00",
         "2024-03-01T00:00:00+00:00",
@@ -65,9 +63,9 @@ def test_a_time_that_steps_back_a_little_is_no_new_day() -> None:
 
 
 def test_a_wrong_clock_before_the_first_position_does_not_move_the_date() -> None:
-    assert dated(
-        mark(0, "00:00:10", trusted=False), *(mark(n, f"14:23:{n:02d}", "2024-05-01") for n in range(1, 20))
-    )[1:] == [f"2024-05-01T14:23:{n:02d}+00:00" for n in range(1, 20)]
+    assert dated(mark(0, "00:00:10", trusted=False), *(mark(n, f"14:23:{n:02d}", "2024-05-01") for n in range(1, 20)))[
+        1:
+    ] == [f"2024-05-01T14:23:{n:02d}+00:00" for n in range(1, 20)]
 
 
 def test_trusted_dates_outvote_a_receivers_default() -> None:

@@ -174,7 +174,8 @@ class RunSeries:
     def card_busy_ms(self) -> Values:
         """Longest card busy time, in milliseconds. Each value stands from where the stretch that it is the longest of
         began, which is at the supply event before; the last one closes its stretch too."""
-        told = [(event.tick_us, float(event.card_busy_ms)) for event in self._supplies if event.card_busy_ms is not None]
+        supplies = [event for event in self._supplies if event.card_busy_ms is not None]
+        told = [(event.tick_us, float(event.card_busy_ms or 0)) for event in supplies]
         begins = [0, *(tick for tick, _ in told)]
         closed = [(begin, busy) for begin, (_, busy) in zip(begins, told, strict=False)]
         return self._of_events([*closed, *told[-1:]])

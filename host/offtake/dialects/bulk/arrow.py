@@ -56,7 +56,7 @@ def _type(shape: Shape) -> pa.DataType:
     if shape.type == "text":
         return pa.large_string()
     if shape.type == "code":
-        return pa.dictionary(pa.int16(), pa.string())
+        return pa.dictionary(pa.from_numpy_dtype(shape.dtype), pa.string())
     if shape.type == "list":
         return pa.large_list(pa.field("item", _type(shape.fields[0])))
     if shape.type == "groups":

@@ -23,9 +23,9 @@ UNSOUND = object()
 class Shape:
     """What a field becomes as a column.
 
-    ``dtype`` is that of the values: float64, bool, datetime64[D], int16 of a code; an integer's is int64, uint64, or
-    object where a dialect scales beyond 64 bits. ``names`` are those of a code's values. ``fields`` are a group's
-    fields, or a list's one kind of item.
+    ``dtype`` is that of the values: float64, bool, datetime64[D], int16 of a code (int32 of a talker); an integer's is
+    int64, uint64, or object where a dialect scales beyond 64 bits. ``names`` are those of a code's values. ``fields``
+    are a group's fields, or a list's one kind of item.
     """
 
     name: str

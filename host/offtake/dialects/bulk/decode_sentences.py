@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from offtake.dialects.bulk.bits import unsigned
 from offtake.dialects.bulk.buffer import Bools, Buffer, Ints
 from offtake.dialects.bulk.columns import Column, Shape, nested, plain
 from offtake.dialects.bulk.messages import Decoded, complete
@@ -60,9 +61,13 @@ class SentenceDecoder:
         proprietary = ord(self._dialect.address.proprietary)
         rows = buffer.rows(starts + 1, size)
         rows[rows[:, 0] == proprietary, 1:] = 0
-        packed, codes = np.unique(rows.view(f"S{size}").reshape(-1), return_inverse=True)
-        names = tuple(name.decode("ascii") for name in packed.tolist())
-        shape = Shape("talker", "code", np.dtype(np.int16), doc="Who spoke.", names=names)
+        packed = unsigned(rows, 0, 8 * size, "big")
+        found, codes = packed[:1], np.zeros(packed.size, np.int64)
+        # Most often it is one and the same; sorting would take longer than all the rest.
+        if (packed != packed[:1]).any():
+            found, codes = np.unique(packed, return_inverse=True)
+        names = tuple(one.to_bytes(size, "big").rstrip(b"\0").decode("ascii") for one in found.tolist())
+        shape = Shape("talker", "code", np.dtype(np.int32), doc="Who spoke.", names=names)
         return plain(shape, codes, np.zeros(starts.size, np.bool_))
 
 

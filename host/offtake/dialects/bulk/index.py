@@ -82,7 +82,7 @@ class Finder:
         When ``last``, nothing can: then that is the buffer's end.
         """
         lost = np.sort(np.asarray(breaks, np.int64).reshape(-1)) - base
-        lost = lost[lost > 0]
+        lost = lost[(lost > 0) & (lost <= buffer.size)]
         candidates = self._candidates(buffer)
         candidates = candidates.chosen(_unbroken(candidates.starts, candidates.ends, lost))
         stop = buffer.size

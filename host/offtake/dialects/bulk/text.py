@@ -146,6 +146,11 @@ def decimals(buffer: Buffer, cells: Cells) -> Decimals:
     lengths = cells.lengths
     words = buffer.words_before(cells.end)
     pointed, places = _point(words, lengths)
+    # Eight places: then the point stands just before the word.
+    far = ~pointed & (lengths > WORD)
+    if far.any():
+        far &= buffer.bytes[cells.end - np.where(far, WORD + 1, 1)] == ord(".")
+        pointed, places = pointed | far, np.where(far, WORD, places)
     fraction, fraction_sound = _digits(words, places)
     count = lengths - places - pointed
     whole, whole_sound = digits(buffer, Cells(cells.begin, cells.begin + count))

@@ -46,8 +46,8 @@ class BulkDecoder:
     def window(self, data: bytes | bytearray | memoryview | Bytes, breaks: ArrayLike = ()) -> Window:
         """Take the next bytes of the stream and return what they complete.
 
-        ``breaks`` are stream offsets in these bytes (or at either end of them) where bytes were lost just before: no
-        message is joined over one.
+        ``breaks`` are stream offsets, in these bytes or behind them, where bytes were lost just before: no message is
+        joined over one.
         """
         self._breaks += np.asarray(breaks, np.int64).reshape(-1).tolist()
         return self._decode(self._kept + bytes(data), last=False)

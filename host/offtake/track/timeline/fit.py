@@ -45,13 +45,13 @@ _WORDS = {
 class _Part:
     """A stretch of a run's marks without a long silence: their ``places``, and what was found out about them.
 
-    ``whole``: whole seconds that each is off; ``learning``: those to be put right by them; ``used``: those the line
-    may go through. Knots as in :class:`TimeLine`.
+    ``whole``: whole seconds that each is off; ``put_right``: by how many it is corrected; ``used``: those the line may
+    go through. Knots as in :class:`TimeLine`.
     """
 
     places: NDArray[np.intp]
     whole: NDArray[np.int64]
-    learning: Flags
+    put_right: NDArray[np.int64]
     used: Flags
     knots_x: Floats
     knots_y: Floats
@@ -80,8 +80,9 @@ def fit_timeline(marks: Sequence[TimeMark], *, latency_s: float = 0.0) -> TimeLi
     line = _joined(parts, resolved.trusted[known], counts)
     put_right, used, shown = np.zeros(len(x)), np.zeros(len(x), dtype=bool), np.zeros(len(x))
     for part in parts:
-        put_right[part.places] = np.where(part.learning, part.whole, 0)
-        shown[part.places] = np.where(part.learning | (part.whole > 0), part.whole, 0)
+        put_right[part.places] = part.put_right
+        # A time that has not come yet cannot be right; one that came late can.
+        shown[part.places] = np.where(part.put_right != 0, part.put_right, np.maximum(part.whole, 0))
     for part in line:
         used[part.places] = part.used
     knots_x, knots_y, error = (
@@ -147,13 +148,13 @@ def _fit_part(
 ) -> _Part:
     x, y, trusted, after_loss = x[places], y[places], trusted[places], after_loss[places]
     whole = whole_seconds_off(x, y, trusted)
-    early = learning(whole, trusted)
-    y = y - np.where(early, whole, 0)
-    used = (whole == 0) | early
-    counts["learning"] += int(early.sum())
+    put_right = learning(whole, trusted)
+    y = y - put_right
+    used = whole == put_right
+    counts["learning"] += int((put_right != 0).sum())
     counts["other_time"] += int((~used).sum())
     used = _shaping(x, y, used, after_loss, counts)
-    return _Part(places, whole, early, used, *_knots(x[used], y[used]))
+    return _Part(places, whole, put_right, used, *_knots(x[used], y[used]))
 
 
 def _whole_fractions(gps_s: Floats, notes: list[str]) -> Floats:

@@ -25,7 +25,7 @@ REJECT_S = 0.5
 # The slope on beyond the ends is that of the last stretch of this length.
 _SLOPE_OVER_S = 60.0
 # Bytes so near to a silence whose length only the receiver knows are taken to be of its own side.
-_BESIDE_SILENCE_S = 60.0
+_BESIDE_SILENCE_S = 2.0
 _YEAR_1 = np.datetime64("0001-01-01", "us").astype(np.int64)
 _YEAR_9999 = np.datetime64("9999-12-31", "us").astype(np.int64)
 

@@ -81,9 +81,15 @@ def _running_median(values: Floats, good: Flags) -> Floats:
     return np.interp(np.arange(len(values)), places, medians)
 
 
-def learning(whole: NDArray[np.int64], trusted: Flags) -> Flags:
-    """Which marks belong to a stretch at the run's start in which the receiver vouched for a time that was off by some
-    whole seconds: it had not yet heard of all leap seconds."""
+def learning(whole: NDArray[np.int64], trusted: Flags) -> NDArray[np.int64]:
+    """By how many whole seconds each mark is to be put right: those of a stretch at the run's start in which the
+    receiver vouched for a time that was off by some, because it had not yet heard of all leap seconds.
+
+    That is as many for all of the stretch; marks of it that are off by another number came late besides.
+    """
     start = int(np.argmax(whole == 0)) if (whole == 0).any() else 0
     early = (np.arange(len(whole)) < start) & trusted & (np.abs(whole) <= _LEARNT_MAX_S)
-    return early if early.sum() >= _EARLY_STRETCH else np.zeros(len(whole), dtype=bool)
+    if early.sum() < _EARLY_STRETCH:
+        return np.zeros(len(whole), dtype=np.int64)
+    values, counts = np.unique(whole[early], return_counts=True)
+    return np.where(early, values[np.argmax(counts)], 0)
