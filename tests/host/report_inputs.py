@@ -18,7 +18,6 @@ from offtake.journal.verify import VerifyReport, verify
 from offtake.report.inputs import ReportInput, RunInput
 from offtake.track.analyse import analyse
 from offtake.track.build import read_track
-from offtake.track.fix import Track
 
 BAUD = 57_600
 START = dt.datetime(2024, 3, 9, 23, 50, tzinfo=dt.UTC)
@@ -109,6 +108,3 @@ def checked(label: str = "invented") -> VerifyReport:
 
 def whole(*runs: RunInput, source: str = "invented.jnl") -> ReportInput:
     return ReportInput(source, checked(), runs or (run(),))
-
-
-__all__ = ["Track", "bare_run", "checked", "run", "whole"]
