@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import random
-from functools import reduce
-from operator import xor
 from pathlib import Path
 from typing import Any
 
@@ -13,30 +11,10 @@ import pytest
 from journal_maker import Maker, run_start
 from offtake import cli
 from offtake.generated.records import Loss, LossCause, Raw, RunStart, Supply
-from report_inputs import epochs
+from report_inputs import epochs, sentence
+from test_dialect_user import WIND
 
 TICKS_PER_S = 250_000
-OWN = """
-[dialect]
-name = "gauge"
-title = "Invented gauge"
-family = "sentence"
-doc = "Invented."
-[framing]
-starts = "$"
-separator = ","
-check = "xor8"
-check_mark = "*"
-line_end = "\\r\\n"
-max_length = 82
-[address]
-talker_letters = 2
-name_letters = 3
-proprietary = "P"
-[sentences.GAU]
-doc = "Invented."
-fields = [{ at = 1, name = "level_m", kind = "number", unit = "m", doc = "Level." }]
-"""
 
 
 def journal(path: Path, seconds: int = 60, label: str = "") -> Path:
@@ -128,18 +106,17 @@ def test_what_makes_no_sense_is_refused(
 
 
 def test_a_dialect_of_ones_own_is_heard(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    own = tmp_path / "gauge.toml"
-    own.write_text(OWN)
-    body = "WLGAU,1.25"
-    said = f"${body}*{reduce(xor, body.encode(), 0):02X}\r\n".encode()
+    own = tmp_path / "wind.toml"
+    own.write_text(WIND)
+    said = sentence("PWND,1.25,M")
     maker = Maker(16)
     maker.run = 1
     maker.block(0, [(RunStart.CODE, 0, run_start().encode()), (Raw.CODE, 10, said * 3)])
-    source = tmp_path / "gauge.jnl"
+    source = tmp_path / "wind.jnl"
     source.write_bytes(maker.used())
     assert cli.main(["export", str(source), "--to", "split", "-o", str(tmp_path / "g"), "--dialect", str(own)]) == 0
-    assert (tmp_path / "g_run1_gauge.bin").read_bytes() == said * 3
-    own.write_text(OWN.replace('kind = "number"', 'kind = "nummer"'))
+    assert (tmp_path / "g_run1_wind.bin").read_bytes() == said * 3
+    own.write_text(WIND.replace('kind = "number"', 'kind = "nummer"'))
     code, _, err = run(capsys, source, "-o", tmp_path / "g.html", "--dialect", own)
     assert code == 1
-    assert "gauge.toml: sentences.GAU.fields[0].kind" in err
+    assert "wind.toml: sentences.PWND.fields[0].kind" in err

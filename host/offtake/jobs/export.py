@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -121,8 +120,8 @@ def export(
         account = found.account
         way_m = sum(log.analysis.distance_m for log in logs)
         return ExportResult(
-            opened.description, found.journal_id, runs, dataclasses.replace(summarize(tracks), distance_m=way_m),
-            written, damaged_bytes(account), dict(account.skipped),
+            opened.description, found.journal_id, runs, summarize(tracks, way_m=way_m), written,
+            damaged_bytes(account), dict(account.skipped),
             tuple(dict.fromkeys(note for track in tracks for note in track.notes)),
         )  # fmt: skip
 

@@ -43,8 +43,9 @@ class TrackSummary:
     invalid_sentences: int
 
 
-def summarize(tracks: Sequence[Track], gap_s: float = GAP_S) -> TrackSummary:
-    """Return the figures of ``tracks``, one for each run; ``gap_s`` as in ``split_segments``."""
+def summarize(tracks: Sequence[Track], gap_s: float = GAP_S, way_m: float | None = None) -> TrackSummary:
+    """Return the figures of ``tracks``, one for each run; ``gap_s`` as in ``split_segments``. ``way_m`` is the distance
+    where an analysis knows it better than the sum from fix to fix."""
     segments = [segment for track in tracks for segment in split_segments(track, gap_s)]
     times = [fix.utc for track in tracks for fix in track.fixes if fix.utc is not None]
     return TrackSummary(
@@ -54,7 +55,7 @@ def summarize(tracks: Sequence[Track], gap_s: float = GAP_S) -> TrackSummary:
         first_utc=min(times, default=None),
         last_utc=max(times, default=None),
         bounds=bounding_box(fix for segment in segments for fix in segment),
-        distance_m=sum(distance_m(segment) for segment in segments),
+        distance_m=sum(distance_m(segment) for segment in segments) if way_m is None else way_m,
         checksum_failures=sum(track.counts.bad_checksum for track in tracks),
         unknown_sentences=sum(track.counts.unknown for track in tracks),
         invalid_sentences=sum(track.counts.invalid for track in tracks),
