@@ -120,3 +120,18 @@ def test_a_dialect_of_ones_own_is_heard(tmp_path: Path, capsys: pytest.CaptureFi
     code, _, err = run(capsys, source, "-o", tmp_path / "g.html", "--dialect", own)
     assert code == 1
     assert "wind.toml: sentences.PWND.fields[0].kind" in err
+
+
+def test_a_line_nobody_understands_is_said_to_be_perhaps_at_another_speed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    maker = Maker(16)
+    maker.run = 1
+    noise = random.Random(4).randbytes(400)
+    maker.block(0, [(RunStart.CODE, 0, run_start().encode()), (Raw.CODE, 10, noise)])
+    source = tmp_path / "noise.jnl"
+    source.write_bytes(maker.used())
+    _, out, _ = run(capsys, source, "-o", tmp_path / "noise.html")
+    assert "wrong speed" in " ".join(out.split())
+    talking = journal(tmp_path / "day.jnl", 5)
+    assert "wrong speed" not in " ".join(run(capsys, talking, "-o", tmp_path / "day.html")[1].split())

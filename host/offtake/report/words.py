@@ -196,7 +196,11 @@ def _fixes(facts: Facts) -> Answer:
     question = "Are the fixes good?"
     epochs, placed = sum(one.epochs for one in facts.runs), sum(one.placed for one in facts.runs)
     if not epochs:
-        return Answer(question, "unknown", "There are none.", (("The stream has ", _ref(facts, "epochs"), " epochs."),))
+        none: list[Sentence] = [("The stream has ", _ref(facts, "epochs"), " epochs.")]
+        if sum(one.run.track.counts.noise_bytes for one in facts.runs):
+            why = "a wrong speed or polarity of the line looks like this, and so does a dialect that is not known here."
+            none.append((_ref(facts, "noise"), f" bytes belong to no message that was understood: {why}"))
+        return Answer(question, "unknown", "There are none.", tuple(none))
     sentences: list[Sentence] = [
         (_ref(facts, "placed"), " of ", _ref(facts, "epochs"), " epochs have a position (", _ref(facts, "share"), ").")
     ]
