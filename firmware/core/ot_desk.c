@@ -328,7 +328,7 @@ static OT_NOINLINE void on_speed(void)
             return;
         }
     }
-    ot_port_serial_start(OT_LINK_BAUD_FIRST, true);
+    ot_port_serial_start(OT_DESK_BAUD, true);
 }
 
 /* Skip kind and sequence of the `header` packet: its next 512 bytes are the block. */
@@ -442,11 +442,11 @@ OT_NOINLINE void ot_desk_run(void)
                   OT_PAUSE_MAX);
     desk.scanned = 0;
     desk.left = false;
-    ot_port_serial_start(OT_LINK_BAUD_FIRST, false);
+    ot_port_serial_start(OT_DESK_BAUD, false);
     if (!is_greeted()) {
         return;
     }
-    ot_port_serial_start(OT_LINK_BAUD_FIRST, true);
+    ot_port_serial_start(OT_DESK_BAUD, true);
     ot_light_set(OT_LIGHT_DESK);
     serve();
     mount();

@@ -9,7 +9,9 @@
 #define OT_DESK_STACK_BYTES 64u
 #define OT_EXTENTS_MAX 4u
 #define OT_CLOCK_ATMEGA328P_16MHZ 16000000ul
+#define OT_DESK_BAUD_ATMEGA328P_16MHZ 115200ul
 #define OT_CLOCK_ATMEGA328P_8MHZ 8000000ul
+#define OT_DESK_BAUD_ATMEGA328P_8MHZ 38400ul
 
 /* Light patterns: where each starts in ot_light_steps; a pattern ends at a zero. */
 typedef enum {

@@ -16,7 +16,7 @@ from offtake.bench.figures import Reset
 from offtake.firmware_build import build
 from offtake.generated.records import (
     BLOCK_SIZE,
-    LINK_BAUD_FIRST,
+    DESK_BAUDS,
     LINK_BAUD_TRIAL_MS,
     LINK_VERSION,
     DescribePacket,
@@ -105,7 +105,7 @@ class _Talk:
         self.bench = Bench(build(ENVIRONMENT), image=self._image, card=Card(busy=uniform(1, 20), seed=seed), seed=seed)
         self._stream = PacketStream()
         self._sequence = 0
-        self._baud = LINK_BAUD_FIRST
+        self._baud = DESK_BAUDS[0]
         self._writes_seen = 0
         self._heard: list[Packet] = []
         self.actions = 0
@@ -199,7 +199,7 @@ class _Talk:
     def _first_speed(self) -> None:
         self._run(STEP_MS)
         self._stream.forget()
-        self._baud = LINK_BAUD_FIRST
+        self._baud = DESK_BAUDS[0]
 
     def _probe(self) -> None:
         self._settle()
@@ -306,7 +306,7 @@ class _Talk:
             self.bench.host_send(self._rng.randbytes(100), self._baud)
         self._run(LINK_BAUD_TRIAL_MS + 400.0)
         self._stream.forget()
-        self._baud = LINK_BAUD_FIRST
+        self._baud = DESK_BAUDS[0]
 
     def _speed_among_others(self) -> None:
         """A change of speed half-way through other requests, all at the old speed: what was queued behind it counts as
@@ -321,7 +321,7 @@ class _Talk:
             rng.choice((self._hostile_read, self._odd_packet))()
         self._settle()
         self._run(LINK_BAUD_TRIAL_MS + 400.0)
-        for attempt in (self._baud, baud, LINK_BAUD_FIRST):
+        for attempt in (self._baud, baud, DESK_BAUDS[0]):
             self._run(STEP_MS)
             self._stream.forget()
             self._baud = attempt

@@ -16,13 +16,9 @@
 #include "ot_spec.h"
 
 #if F_CPU == OT_CLOCK_ATMEGA328P_16MHZ
-#define BOARD_CODE OT_BOARD_ATMEGA328P_16MHZ
 #define SLOW_RATE (_BV(SPR1))     /* 64: 250 kHz */
-#elif F_CPU == OT_CLOCK_ATMEGA328P_8MHZ
-#define BOARD_CODE OT_BOARD_ATMEGA328P_8MHZ
-#define SLOW_RATE (_BV(SPR0))                 /* 16, doubled below to 32: 250 kHz */
 #else
-#error "no such variant of this board in shared_spec/boards/atmega328p.toml"
+#define SLOW_RATE (_BV(SPR0))     /* 16, doubled below to 32: 250 kHz */
 #endif
 
 #define CARD_SELECT PB2
@@ -39,6 +35,11 @@ static struct {
     uint8_t reset_cause : 4;        /* written before interrupts are on */
     uint8_t supply_conversions : 4; /* still to come before one counts; 0: none is under way */
 } port;
+
+/* POWERED since this firmware first ran after power-up; whatever memory comes up with before. Written once, before
+ * interrupts are on. */
+#define POWERED 0x4f54u
+static uint16_t powered_mark __attribute__((section(".noinit")));
 
 uint8_t ot_port_lock(void)
 {
@@ -184,18 +185,19 @@ void ot_port_settings_save(uint32_t baud, uint8_t gap_bytes)
 
 uint8_t ot_port_reset_cause(void) { return port.reset_cause; }
 
-uint8_t ot_port_board_code(void) { return BOARD_CODE; }
+uint8_t ot_port_board_code(void) { return OT_BOARD_CODE; }
 
 /* The reset flags are those of spec and chip alike: power-on, external, brown-out, watchdog from bit 0 up. Where a boot
- * loader has read and cleared them there is no telling: external is assumed, so that the desk is never locked out. The
- * price is the wait for a greeting, in which the line is not heard. */
+ * loader has read and cleared them, the mark tells: memory keeps it over every reset but not without power. Should memory
+ * have kept it over a very short cut, the desk is listened for in vain, as after an external reset. */
 static void take_reset_cause(void)
 {
     port.reset_cause = (uint8_t)MCUSR & 0x0fu;
     MCUSR = 0;
     if (port.reset_cause == 0u) {
-        port.reset_cause = OT_RESET_CAUSE_EXTERNAL;
+        port.reset_cause = powered_mark == POWERED ? OT_RESET_CAUSE_EXTERNAL : OT_RESET_CAUSE_POWER_ON;
     }
+    powered_mark = POWERED;
 }
 
 void avr_start(void)

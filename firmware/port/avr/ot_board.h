@@ -9,6 +9,16 @@
 /* Where the stack, which grows down from the memory's end, would come to last. Not cleared at the start. */
 #define OT_LAST_IN_RAM __attribute__((section(".noinit")))
 
+#if F_CPU == OT_CLOCK_ATMEGA328P_16MHZ
+#define OT_BOARD_CODE OT_BOARD_ATMEGA328P_16MHZ
+#define OT_DESK_BAUD OT_DESK_BAUD_ATMEGA328P_16MHZ
+#elif F_CPU == OT_CLOCK_ATMEGA328P_8MHZ
+#define OT_BOARD_CODE OT_BOARD_ATMEGA328P_8MHZ
+#define OT_DESK_BAUD OT_DESK_BAUD_ATMEGA328P_8MHZ
+#else
+#error "no such variant of this board in shared_spec/boards/atmega328p.toml"
+#endif
+
 /* A register without a purpose of its own, which the interrupt reads in one cycle. */
 #define OT_RING_QUICK GPIOR1
 

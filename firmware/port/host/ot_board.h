@@ -8,6 +8,8 @@
 
 #define OT_LAST_IN_RAM
 
+#define OT_DESK_BAUD OT_DESK_BAUD_ATMEGA328P_16MHZ
+
 extern volatile uint8_t host_quick;
 #define OT_RING_QUICK host_quick
 

@@ -79,6 +79,7 @@ def render_board_header(spec: Spec, board: Board, banner: str) -> str:
     out += [f"#define OT_EXTENTS_MAX {board.extents_max}u"]
     for variant in board.variants:
         out.append(f"#define OT_CLOCK_{variant.name.upper()} {variant.clock_hz}ul")
+        out.append(f"#define OT_DESK_BAUD_{variant.name.upper()} {variant.desk_baud}ul")
     out += [
         "",
         "/* Light patterns: where each starts in ot_light_steps; a pattern ends at a zero. */",
@@ -120,7 +121,6 @@ def _constants(spec: Spec) -> list[str]:
         f"#define OT_MESSAGE_CODE_LAST {max(record.code for record in spec.messages)}u",
         f"#define OT_MESSAGE_FIELD_MAX {max(f.size or 1 for record in spec.messages for f in record.fields)}u",
         f"#define OT_LINK_VERSION {link.version}u",
-        f"#define OT_LINK_BAUD_FIRST {link.baud_first}ul",
         f"#define OT_LINK_BAUD_FASTEST {link.baud_fastest}ul",
         f"#define OT_LINK_GREET_WAIT_MS {link.greet_wait_ms}u",
         f"#define OT_LINK_BAUD_TRIAL_MS {link.baud_trial_ms}u",

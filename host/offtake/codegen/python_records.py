@@ -83,7 +83,6 @@ def _constants(spec: Spec) -> list[str]:
         "FRAME_LENGTH_BITS": frame.length_bits,
         "FRAME_CODE_BITS": frame.code_bits,
         "LINK_VERSION": link.version,
-        "LINK_BAUD_FIRST": link.baud_first,
         "LINK_BAUD_FASTEST": link.baud_fastest,
         "LINK_GREET_WAIT_MS": link.greet_wait_ms,
         "LINK_BAUD_TRIAL_MS": link.baud_trial_ms,
@@ -190,4 +189,7 @@ def _registries(spec: Spec) -> list[str]:
     out += ["}", "", "BOARD_TICK_NS: dict[Board, int] = {"]
     for board in spec.boards:
         out += [f"    Board.{variant.name.upper()}: {board.tick_ns}," for variant in board.variants]
-    return [*out, "}"]
+    bauds = {variant.desk_baud for board in spec.boards for variant in board.variants}
+    literal = ", ".join(str(baud) for baud in sorted(bauds, reverse=True))
+    out += ["}", "", "# What a logger may begin with at the desk, each board with its own.", f"DESK_BAUDS = ({literal},)"]
+    return out

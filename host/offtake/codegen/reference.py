@@ -92,7 +92,7 @@ def _link(spec: Spec) -> list[str]:
     out += table(
         ("what", "value"),
         [
-            ("first speed", f"{link.baud_first} Bd"),
+            ("first speed", "each board's own"),
             ("fastest speed", f"{link.baud_fastest} Bd"),
             ("how long a reset logger listens for a greeting", f"{link.greet_wait_ms} ms"),
             ("how long a new speed is tried", f"{link.baud_trial_ms} ms"),
@@ -124,8 +124,10 @@ def _board(board: Board) -> list[str]:
             ("pieces a journal file may lie in", str(board.extents_max)),
         ],
     )
-    rows = [(str(v.code), f"`{v.name}`", f"{v.clock_hz} Hz", v.doc) for v in board.variants]
-    out += ["", "### Variants", "", *table(("code", "name", "clock", "meaning"), rows)]
+    rows = [
+        (str(v.code), f"`{v.name}`", f"{v.clock_hz} Hz", f"{v.desk_baud} Bd", v.doc) for v in board.variants
+    ]
+    out += ["", "### Variants", "", *table(("code", "name", "clock", "first speed at the desk", "meaning"), rows)]
     rows_of_pins = [(pin.pin, f"`{pin.name}`", pin.doc) for pin in board.pins]
     out += ["", "### Pins", "", *table(("pin", "name", "meaning"), rows_of_pins)]
     rows_of_lights = [(f"`{light.name}`", _steps(light.steps), light.doc) for light in board.lights]

@@ -10,8 +10,8 @@ from typing import TypeVar
 
 from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.generated.records import (
+    DESK_BAUDS,
     LINK_BAUD_FASTEST,
-    LINK_BAUD_FIRST,
     LINK_BAUD_TRIAL_MS,
     LINK_VERSION,
     CardState,
@@ -37,6 +37,9 @@ from offtake.records import Record
 
 Answer = TypeVar("Answer", bound=Record)
 Take = Callable[[int, bytes], None]
+
+_GREET_VISIT_S = 0.3
+"""How long a speed is tried before the next: all of them come by well within the time a reset board listens."""
 
 _LINE_TIME_FACTOR = 3.0
 """How much longer than its bytes on the wire an answer may take: small chunks, and a card that takes its time."""
@@ -92,7 +95,7 @@ class Desk:
     def __init__(self, port: Port, patience: Patience | None = None) -> None:
         self.port = port
         self.patience = patience or Patience()
-        self.baud = LINK_BAUD_FIRST
+        self.baud = DESK_BAUDS[0]
         self.re_asked = 0
         self._sequence = 0
         self._stream = PacketStream()
@@ -113,14 +116,18 @@ class Desk:
     # ---- requests ----
 
     def greet(self) -> GreetingPacket:
-        """Calls the logger to the desk. After a reset it listens for a second and a half, so it is called often."""
-        greeting = self._call(self.patience.greet_s * 2.0 / 3.0)
-        if greeting is None and self.baud == LINK_BAUD_FIRST:
-            # A board that was not reset may still be at the speed of a session that was broken off.
-            self._set_baud(LINK_BAUD_FASTEST)
-            greeting = self._call(self.patience.greet_s / 3.0)
+        """Calls the logger to the desk. After a reset it listens for a second and a half, so it is called often, and
+        at each of the speeds that it may be at: its board's first one, or the fastest, where a session was broken off.
+        """
+        bauds = (*DESK_BAUDS, LINK_BAUD_FASTEST)
+        visit_s = min(_GREET_VISIT_S, self.patience.greet_s / len(bauds))
+        end = time.monotonic() + self.patience.greet_s
+        greeting = self._call(visit_s)
+        while greeting is None and time.monotonic() < end:
+            self._set_baud(bauds[(bauds.index(self.baud) + 1) % len(bauds)] if self.baud in bauds else bauds[0])
+            greeting = self._call(visit_s)
         if greeting is None:
-            self._set_baud(LINK_BAUD_FIRST)
+            self._set_baud(DESK_BAUDS[0])
             raise InputOutputError(
                 "no logger answers",
                 where=self.port.name,
@@ -252,7 +259,7 @@ class Desk:
 
 def open_desk(port: str, patience: Patience | None = None) -> Desk:
     """Opens a port and calls its logger to the desk. InputOutputError when there is no port or no logger."""
-    desk = Desk(SerialPort(port, LINK_BAUD_FIRST), patience)
+    desk = Desk(SerialPort(port, DESK_BAUDS[0]), patience)
     try:
         desk.greet()
     except BaseException:

@@ -223,7 +223,6 @@ def _link(file: Table, enums: dict[str, Enumeration], block_size: int) -> Link:
         doc=table.text("doc"),
         version=table.integer("version", 1, 255),
         check_doc=table.text("check_doc"),
-        baud_first=table.integer("baud_first", 1200, 4_000_000),
         baud_fastest=table.integer("baud_fastest", 1200, 4_000_000),
         greet_wait_ms=table.integer("greet_wait_ms", 100, 10_000),
         baud_trial_ms=table.integer("baud_trial_ms", 100, 10_000),
@@ -275,7 +274,13 @@ def _board(path: Path, enums: dict[str, Enumeration]) -> Board:
         name = entry.text("name")
         _check_name(name, entry.where)
         variants.append(
-            Variant(name, entry.integer("code", 1, 255), entry.integer("clock_hz", 1_000_000, 10**9), entry.text("doc"))
+            Variant(
+                name,
+                entry.integer("code", 1, 255),
+                entry.integer("clock_hz", 1_000_000, 10**9),
+                entry.integer("desk_baud", 1200, 4_000_000),
+                entry.text("doc"),
+            )
         )
         entry.end()
     pins = []

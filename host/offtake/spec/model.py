@@ -129,7 +129,6 @@ class Link:
     doc: str
     version: int
     check_doc: str
-    baud_first: int
     baud_fastest: int
     greet_wait_ms: int
     baud_trial_ms: int
@@ -139,11 +138,12 @@ class Link:
 
 @dataclass(frozen=True)
 class Variant:
-    """One clock of a board."""
+    """One clock of a board. ``desk_baud`` is the speed at which it waits for a greeting at the desk."""
 
     name: str
     code: int
     clock_hz: int
+    desk_baud: int
     doc: str
 
 
