@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from offtake.codegen import c_spec, dialects_py, python_records, reference
+from offtake.codegen import c_spec, dialects_py, python_records, reference, wiring
 from offtake.errors import InputOutputError
 from offtake.spec.dialect import load_dialects
 from offtake.spec.load import load_spec
@@ -25,6 +25,9 @@ def generate_all(root: Path) -> dict[Path, str]:
     }
     for board in spec.boards:
         texts[Path(f"firmware/generated/ot_board_{board.name}.h")] = c_spec.render_board_header(spec, board, banner)
+        texts[Path(f"firmware/wiring/{board.name}_field.svg")] = wiring.render_field(board, banner)
+        texts[Path(f"firmware/wiring/{board.name}_desk.svg")] = wiring.render_desk(board, banner)
+        texts[Path(f"firmware/wiring/{board.name}_lights.svg")] = wiring.render_lights(board, banner)
     return texts
 
 

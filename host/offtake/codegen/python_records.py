@@ -191,5 +191,5 @@ def _registries(spec: Spec) -> list[str]:
         out += [f"    Board.{variant.name.upper()}: {board.tick_ns}," for variant in board.variants]
     bauds = {variant.desk_baud for board in spec.boards for variant in board.variants}
     literal = ", ".join(str(baud) for baud in sorted(bauds, reverse=True))
-    out += ["}", "", "# What a logger may begin with at the desk, each board with its own.", f"DESK_BAUDS = ({literal},)"]
-    return out
+    words = "# What a logger may begin with at the desk, each board with its own."
+    return [*out, "}", "", words, f"DESK_BAUDS = ({literal},)"]
