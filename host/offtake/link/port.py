@@ -43,7 +43,8 @@ class SerialPort:
             self._serial = serial.Serial(name, baud, timeout=0, write_timeout=5.0, exclusive=True)
         except (serial.SerialException, ValueError, OSError, termios.error) as error:
             expected = "a serial port that exists, that you may use and that nothing else has open"
-            raise InputOutputError(f"cannot open the port: {_plain(error)}", where=name, expected=expected) from error
+            what = f"cannot open the port: {plain_error(error)}"
+            raise InputOutputError(what, where=name, expected=expected) from error
 
     def write(self, data: bytes) -> None:
         """Sends bytes; returns when they have left. InputOutputError when the port is gone."""
@@ -72,7 +73,8 @@ class SerialPort:
             self._serial.baudrate = baud
             self._serial.reset_input_buffer()
         except (serial.SerialException, ValueError, OSError, termios.error) as error:
-            raise InputOutputError(f"the port does not take {baud} baud: {_plain(error)}", where=self.name) from error
+            what = f"the port does not take {baud} baud: {plain_error(error)}"
+            raise InputOutputError(what, where=self.name) from error
 
     def close(self) -> None:
         """Closes the port; a port that is gone already is no trouble."""
@@ -83,13 +85,13 @@ class SerialPort:
 
     def _gone(self, error: BaseException) -> InputOutputError:
         return InputOutputError(
-            f"the port has vanished ({_plain(error)})",
+            f"the port has vanished ({plain_error(error)})",
             where=self.name,
             expected="the adapter to stay plugged in; plug it in again and repeat the command, it goes on where it was",
         )
 
 
-def _plain(error: BaseException) -> str:
+def plain_error(error: BaseException) -> str:
     """The system's word for it, in one line."""
     if isinstance(error, OSError) and error.errno:
         # pyserial repeats the port's name and the number in its own text.

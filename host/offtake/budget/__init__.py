@@ -1,0 +1,1 @@
+"""Whether the wiring, the board, the card and the supply will do, worked out before anything is soldered."""
