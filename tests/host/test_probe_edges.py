@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from pathlib import Path
 
+import demo_edges
 import numpy as np
 import pytest
 from edge_encoder import encode
@@ -206,3 +208,15 @@ def test_probe_on_lines_that_carry_nothing() -> None:
 def test_probe_on_bytes_in_no_dialect_gives_the_speed_and_says_so() -> None:
     verdict = probe_edges(capture_of(np.random.default_rng(3).bytes(600), 19_200))
     assert (verdict.state, verdict.baud, str(verdict.framing), verdict.dialects) == (LineState.DATA, 19_200, "8N1", ())
+
+
+@pytest.mark.parametrize(("name", "read"), [("unknown_pad.csv", read_edge_csv), ("unknown_pad.vcd", read_edge_vcd)])
+def test_the_demo_recordings_are_what_their_maker_makes_and_are_understood(
+    repo_root: Path, name: str, read: Callable[[Path], EdgeCapture]
+) -> None:
+    path = repo_root / "demo_data" / name
+    assert path.read_text(encoding="ascii") == demo_edges.texts(repo_root)[name]
+    verdict = probe_edges(read(path))
+    assert (verdict.state, verdict.baud, str(verdict.framing), verdict.inverted) == ("understood", 38_400, "8N1", False)
+    assert verdict.dialects == ("nmea0183",)
+    assert verdict.measured_baud == pytest.approx(demo_edges.BAUD * (1 + demo_edges.OFF), rel=0.001)
