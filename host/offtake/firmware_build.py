@@ -12,10 +12,13 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
+import tempfile
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from platformio.dependencies import get_core_dependencies
@@ -30,11 +33,15 @@ ENVIRONMENTS = ("atmega328p_16mhz", "atmega328p_8mhz")
 NO_AVR_VARIABLE = "OFFTAKE_NO_AVR"
 """Set to 1 by host/setup when the AVR toolchain could not be installed."""
 
+VERSION_HEADER = FIRMWARE_FOLDER / "core/ot_logger.h"
 BUILD_TIMEOUT_S = 300
 UPLOAD_TIMEOUT_S = 120
 _SHOWN_LINES = 12
+_POLL_S = 0.1
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 _TELLING = re.compile(r"(?i)\b(error|warning|undefined reference|overflowed|too large)\b|avrdude")
+_IDLE = re.compile(r"TIOCMGET|avrdude done")
+"""What avrdude says on every run, or whenever a port has no modem lines (a pseudo-terminal has none)."""
 
 _PROGRAMS = {"avr-gcc": "gcc-avr", "avr-objcopy": "binutils-avr", "avr-size": "binutils-avr"}
 _LIBRARY = "avr-libc"
@@ -45,6 +52,18 @@ import SCons.Script
 
 SCons.Script.main()
 """
+
+
+class ToolError(InputOutputError):
+    """A build or an upload failed; ``output`` is all that the tools said, without colours."""
+
+    def __init__(self, failure: str, output: str, where: str) -> None:
+        self.output = _COLOUR.sub("", output)
+        super().__init__(f"{failure}\n{telling_lines(self.output)}", where=where)
+
+
+class PortGoneError(InputOutputError):
+    """The port vanished while the firmware was being written."""
 
 
 def toolchain_missing() -> list[str]:
@@ -83,6 +102,22 @@ def map_path(environment: str) -> Path:
     return _output_folder(environment) / "firmware.map"
 
 
+def source_version() -> tuple[int, int, int]:
+    """The version that the firmware's sources give themselves: major, minor, patch.
+
+    :raises InputOutputError: the sources are not there, or say nothing of it.
+    """
+    try:
+        text = VERSION_HEADER.read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputOutputError(f"cannot read: {error.strerror}", where=str(VERSION_HEADER)) from error
+    found = [re.search(rf"#define OT_FIRMWARE_{part} (\d+)u", text) for part in ("MAJOR", "MINOR", "PATCH")]
+    if not all(found):
+        raise InputOutputError("no firmware version in it", where=str(VERSION_HEADER))
+    major, minor, patch = (int(match[1]) for match in found if match)
+    return major, minor, patch
+
+
 def stack_usage_paths(environment: str) -> list[Path]:
     """The compiler's stack usage files (``.su``) of a finished build, one for each source file, sorted."""
     return sorted(_output_folder(environment).rglob("*.su"))
@@ -115,7 +150,9 @@ def upload(environment: str, port: str | None = None, *, speed_bd: int | None = 
     :param speed_bd: the bootloader's speed when it is not the usual one of that board.
     :return: what PlatformIO and avrdude said.
     :raises UsageError: no such environment, or no port named.
-    :raises InputOutputError: no toolchain or avrdude, the build fails, or the board is silent.
+    :raises PortGoneError: the port vanished meanwhile.
+    :raises ToolError: the build fails, or avrdude does; its ``output`` says how.
+    :raises InputOutputError: no toolchain or no avrdude.
     """
     _require_environment(environment)
     chosen = port or os.environ.get("PLATFORMIO_UPLOAD_PORT", "")
@@ -131,6 +168,7 @@ def upload(environment: str, port: str | None = None, *, speed_bd: int | None = 
         f"the upload through {chosen} failed",
         UPLOAD_TIMEOUT_S,
         settings,
+        Path(chosen),
     )
 
 
@@ -155,29 +193,58 @@ def _run_platformio(
     failure: str,
     timeout_s: int,
     settings: dict[str, str] | None = None,
+    port: Path | None = None,
 ) -> str:
     command = [sys.executable, "-m", "platformio", "run", "--project-dir", str(FIRMWARE_FOLDER)]
     command += ["--environment", environment, *arguments]
     with _one_at_a_time():
         core = BUILD_FOLDER / "platformio"
         _plant_build_tool(core)
+        watched = port if port is not None and port.exists() else None
+        code, output = _run(command, _private_environment(core) | (settings or {}), timeout_s, watched)
+    if code == 0:
+        return output
+    if watched is not None and not watched.exists():
+        raise PortGoneError(
+            "the port vanished while the firmware was being written",
+            where=str(port),
+            expected="the adapter to stay plugged in; the boot loader is untouched: plug it in and repeat the command",
+        )
+    raise ToolError(failure if code is not None else f"{failure}: no end after {timeout_s} s", output, environment)
+
+
+def _run(command: list[str], variables: dict[str, str], timeout_s: int, watched: Path | None) -> tuple[int | None, str]:
+    """Runs the tools to their end: exit code (None: stopped after ``timeout_s``, or since the port is gone) and output.
+
+    That the watched port vanishes has to be noticed here: avrdude goes on reading from it for ever. It is a
+    grandchild of ours, so all of the tools are stopped, as a group, and a file takes their output, as a pipe would
+    stay open for as long as one of them lives.
+    """
+    with tempfile.TemporaryFile() as said:
+        tools = subprocess.Popen(
+            command,
+            env=variables,
+            stdin=subprocess.DEVNULL,
+            stdout=said,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+        )
         try:
-            done = subprocess.run(
-                command,
-                env=_private_environment(core) | (settings or {}),
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.STDOUT,
-                text=True,
-                errors="replace",
-                timeout=timeout_s,
-                check=False,
-            )
-        except subprocess.TimeoutExpired as error:
-            raise InputOutputError(f"{failure}: no end after {timeout_s} s", where=environment) from error
-    if done.returncode != 0:
-        raise InputOutputError(f"{failure}\n{_last_lines(done.stdout)}", where=environment)
-    return done.stdout
+            code = _wait(tools, timeout_s, watched)
+        finally:
+            with suppress(ProcessLookupError):
+                os.killpg(tools.pid, signal.SIGKILL)
+            tools.wait()
+        said.seek(0)
+        return code, said.read().decode(errors="replace")
+
+
+def _wait(tools: subprocess.Popen[bytes], timeout_s: int, watched: Path | None) -> int | None:
+    end = time.monotonic() + timeout_s
+    while time.monotonic() < end and (watched is None or watched.exists()):
+        with suppress(subprocess.TimeoutExpired):
+            return tools.wait(_POLL_S)
+    return None
 
 
 @contextmanager
@@ -232,8 +299,8 @@ def _plant_build_tool(core: Path) -> None:
             path.write_text(text, encoding="utf-8")
 
 
-def _last_lines(output: str) -> str:
-    """The lines that say what is wrong, else the last ones; at most a dozen, without colours."""
-    lines = [line.rstrip() for line in _COLOUR.sub("", output).splitlines() if line.strip()]
+def telling_lines(output: str, at_most: int = _SHOWN_LINES) -> str:
+    """The lines that say what is wrong, each once, else the last ones."""
+    lines = [line.rstrip() for line in output.splitlines() if line.strip() and not _IDLE.search(line)]
     telling = [line for line in lines if _TELLING.search(line)]
-    return "\n".join((telling or lines)[-_SHOWN_LINES:])
+    return "\n".join(list(dict.fromkeys(telling or lines))[-at_most:])

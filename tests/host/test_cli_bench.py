@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+import serial
 from offtake import cli, demo
 from offtake.card import fsck, open_journal
 from offtake.firmware_build import toolchain_missing
@@ -57,6 +64,65 @@ def test_bench_without_a_cut_logs_every_byte(repo_root: Path, tmp_path: Path) ->
     scenario = short_scenario(repo_root, tmp_path, "")
     assert cli.main(["bench", str(scenario), "-o", str(tmp_path / "out")]) == 0
     assert recovered(tmp_path / "out" / "card.img") == (tmp_path / "out" / "sent.bin").read_bytes()
+
+
+@contextmanager
+def standing(*arguments: str) -> Iterator[str]:
+    """`offtake bench ...` in a process of its own until the block ends; gives the port it names, ends it as Ctrl-C
+    does."""
+    command = [str(Path(sys.executable).with_name("offtake")), "bench", "--json", *arguments]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        text = "".join(iter(process.stdout.readline, "}\n")) + "}"
+        try:
+            yield json.loads(text)["port"]
+        finally:
+            time.sleep(0.2)
+            process.send_signal(signal.SIGINT)
+            process.wait(20)
+    assert process.returncode == 0
+
+
+def test_the_receivers_line_on_a_port(repo_root: Path, tmp_path: Path) -> None:
+    """At the line's speed every byte, over and over; at another one nonsense."""
+    scenario = short_scenario(repo_root, tmp_path, "")
+    with standing(str(scenario), "--line") as port, serial.Serial(port, 57_600, timeout=0.1) as heard:
+        end, data = time.monotonic() + 1.5, b""
+        while time.monotonic() < end:
+            data += heard.read(4096)
+        heard.baudrate = 38_400
+        heard.reset_input_buffer()
+        end, nonsense = time.monotonic() + 1.0, b""
+        while time.monotonic() < end:
+            nonsense += heard.read(4096)
+    sentences = [part for part in data.split(b"\r\n") if part.startswith(b"$GNGGA")]
+    assert len(sentences) >= 4
+    assert len(nonsense) > 100
+    assert b"$GN" not in nonsense
+
+
+def test_the_board_at_the_desk_on_a_port(
+    repo_root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scenario = short_scenario(repo_root, tmp_path, "")
+    folder = tmp_path / "out"
+    assert cli.main(["bench", str(scenario), "--desk", "-o", str(folder)]) == 3
+    assert "expected a card image from `offtake bench" in capsys.readouterr().err
+    assert cli.main(["bench", str(scenario), "-o", str(folder)]) == 0
+    with standing(str(scenario), "--desk", "-o", str(folder)) as port:
+        assert cli.main(["pull", port, "-o", str(tmp_path / "day.jnl")]) == 0
+    with open_journal(tmp_path / "day.jnl") as opened:
+        found = salvage(opened)
+        data = b"".join(chunk.data for info in found.runs() for chunk in salvaged_chunks(found, info.run))
+    assert data == (folder / "sent.bin").read_bytes()
+
+
+def test_bench_without_what_it_needs(repo_root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    scenario = str(repo_root / "demo_data" / "kayak_survey.toml")
+    assert cli.main(["bench", scenario]) == 2
+    assert "no folder (expected -o DIR)" in capsys.readouterr().err
+    assert cli.main(["bench", scenario, "--boot-loader", "x.hex", "-o", "there"]) == 2
+    assert "--boot-loader without --desk" in capsys.readouterr().err
 
 
 def test_bench_of_a_wrong_scenario_leaves_nothing(

@@ -43,6 +43,21 @@ def test_greet_goes_on_until_the_board_listens() -> None:
     assert len(logger.asked) == 1
 
 
+def test_no_greeting_holds_a_boot_loaders_command_to_write() -> None:
+    """A board that is reset in the middle of one would erase its first page: 64 (hexadecimal) writes, 74 reads a
+    page."""
+    desk, logger = desk_on(bytearray(header(8)), Faults(deaf_for=10**9))
+    desk.patience = Patience(1.5, 0.002, 0.02, 0.02, 0.01)
+    sent: list[bytes] = []
+    write = desk.port.write
+    desk.port.write = lambda data: (sent.append(data), write(data))[1]  # type: ignore[method-assign]
+    with pytest.raises(InputOutputError, match="no logger answers"):
+        desk.greet()
+    assert len(sent) > 110
+    assert not any(0x64 in data for data in sent)
+    assert not logger.asked
+
+
 def test_nobody_there_is_an_input_output_error() -> None:
     desk, _ = desk_on(bytearray(header(8)), Faults(deaf_for=10**9))
     with pytest.raises(InputOutputError, match="no logger answers"):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from offtake.bench.boot import BootLoader
 from offtake.bench.cards import Card
 from offtake.bench.chip import Board, Chip, real_time_ratio
 from offtake.bench.cuts import Cut, CutReport, Recent, apply_cut
@@ -26,7 +28,8 @@ FAULT_LISTS = ("write_errors", "crc_errors", "read_errors", "read_crc_errors", "
 class Bench(Chip):
     """One board with power on, ready to run from its power-on reset.
 
-    :param firmware: an AVR ELF file, or one already read.
+    :param firmware: an AVR ELF file, or one already read; None for an erased chip.
+    :param boot_loader: an Intel HEX file, or one already read, laid over the firmware: every reset begins in it.
     :param image: the card's content, a writable buffer of whole 512-byte sectors (bytearray, mmap, NumPy
         array). It is written in place and stays the caller's; None for an empty socket.
     :param eeprom: 1,024 bytes kept from an earlier bench; None for the firmware's own or an erased one.
@@ -40,8 +43,9 @@ class Bench(Chip):
 
     def __init__(
         self,
-        firmware: Firmware | str | Path,
+        firmware: Firmware | str | Path | None,
         *,
+        boot_loader: BootLoader | str | Path | None = None,
         image: Any | None = None,
         card: Card | None = None,
         line: Line | None = None,
@@ -50,7 +54,9 @@ class Bench(Chip):
         seed: int = 1,
         profile: bool = False,
     ) -> None:
-        super().__init__(firmware, board=board, eeprom=eeprom, seed=seed, profile=profile)
+        super().__init__(
+            firmware, boot_loader=boot_loader, board=board, eeprom=eeprom, seed=seed, profile=profile
+        )
         self._image: Any = None
         self._image_view: Any = None
         self.card: Card | None = None
@@ -77,9 +83,11 @@ class Bench(Chip):
     def cut(self, cut: Cut) -> CutReport:
         """Cuts the power now: the cut's damage is done to the image, and the bench ends.
 
-        What the EEPROM holds after the cut is in the report; a new bench on the same image starts again.
+        What EEPROM and flash hold after the cut is in the report; a new bench on the same image starts again.
         """
         report = apply_cut(cut, self._image, self._recent(), self.eeprom, self._eeprom_busy(), self.cycle)
+        self._lib.bench_page_cut(self._bench, cut.seed)
+        report = replace(report, flash=self.flash)
         self.close()
         return report
 

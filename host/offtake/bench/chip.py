@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -12,7 +12,8 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from offtake.bench.figures import Cost, End, Interrupt, Reset, Status
+from offtake.bench.boot import BootLoader, load_boot_loader
+from offtake.bench.figures import EVENTS, Cost, End, Interrupt, PageCounts, Reset, Status
 from offtake.bench.firmware import EEPROM_BYTES, RAM_END, Firmware, load_elf
 from offtake.bench.native import load
 from offtake.errors import UsageError
@@ -26,7 +27,8 @@ class Board:
 
     ``startup_ms`` passes between a reset and the first instruction (65 ms with the usual slow-rise fuses:
     from memory); ``cs_pin`` is the bit of port B that selects the card; ``watch`` names pins whose levels
-    are logged, such as ``("B1", "D5")``; ``reset_pc`` is the byte address of a boot loader, 0 for none.
+    are logged, such as ``("B1", "D5")``; ``reset_pc`` is the byte address at which the boot section and every
+    reset begin, for a boot loader that is part of the firmware given; 0 for none.
     """
 
     frequency_hz: int = 16_000_000
@@ -45,20 +47,25 @@ class Board:
 class Chip:
     """An ATmega328P with power on, before its first instruction; :class:`board.Bench` is the whole.
 
-    Not for use by two threads at once.
+    ``firmware`` None is an erased chip. A ``boot_loader`` (an Intel HEX file) is laid over the firmware, and every
+    reset then begins in it. Not for use by two threads at once.
     """
 
     def __init__(
         self,
-        firmware: Firmware | str | Path,
+        firmware: Firmware | str | Path | None,
         *,
+        boot_loader: BootLoader | str | Path | None = None,
         board: Board | None = None,
         eeprom: bytes | None = None,
         seed: int = 1,
         profile: bool = False,
     ) -> None:
         self.board = board or Board()
-        self.firmware = firmware if isinstance(firmware, Firmware) else load_elf(firmware)
+        self.firmware = _firmware(firmware)
+        loader = load_boot_loader(boot_loader) if isinstance(boot_loader, str | Path) else boot_loader
+        if loader is not None:
+            self.board = replace(self.board, reset_pc=loader.start)
         self._ffi, self._lib = load()
         self._profile = profile
         made = self._lib.bench_new(self._config(seed))
@@ -66,6 +73,8 @@ class Chip:
             raise UsageError("the emulator does not know this chip")
         self._bench: Any = self._ffi.gc(made, self._lib.bench_free)
         self._lib.bench_load_flash(self._bench, self.firmware.flash, len(self.firmware.flash), 0)
+        if loader is not None:
+            self._lib.bench_load_flash(self._bench, loader.image, len(loader.image), loader.start)
         kept = eeprom if eeprom is not None else self.firmware.eeprom
         if kept is not None:
             self.eeprom = kept
@@ -182,6 +191,11 @@ class Chip:
             raise UsageError(f"{size} bytes at {address:#x}", expected=f"inside 0 to {RAM_END:#x}")
         return bytes(buffer)
 
+    @property
+    def pc(self) -> int:
+        """Byte address of the next instruction."""
+        return int(self._lib.bench_pc(self._bench))
+
     def symbol(self, name: str) -> bytes:
         """The bytes of a variable of the firmware's, as they are in RAM now.
 
@@ -203,6 +217,16 @@ class Chip:
         buffer = self._ffi.new(f"uint8_t[{size}]")
         self._lib.bench_read_flash(self._bench, buffer, size, 0)
         return bytes(buffer)
+
+    @property
+    def pages(self) -> PageCounts:
+        """What the chip did to its own flash."""
+        return PageCounts(**self._stats("bench_pages_t *", self._lib.bench_get_pages))
+
+    @property
+    def page_events(self) -> NDArray[np.void]:
+        """Every erasure (kind 1) and write (kind 2) of a page of flash: the cycle it began at, the page's address."""
+        return self._log(self._lib.bench_page_events, EVENTS)
 
     # ---- cost ----
 
@@ -264,6 +288,12 @@ class Chip:
         if size == 0:
             return np.zeros(0, dtype=dtype)
         return np.frombuffer(self._ffi.buffer(pointer, size * dtype.itemsize), dtype=dtype).copy()
+
+
+def _firmware(given: Firmware | str | Path | None) -> Firmware:
+    if given is None:
+        return Firmware(b"")
+    return given if isinstance(given, Firmware) else load_elf(given)
 
 
 def real_time_ratio(chip: Chip, ms: float) -> float:

@@ -69,7 +69,8 @@ class Recent:
 class CutReport:
     """What a cut left: ``in_flight`` is the block not yet out of busy (None for none), ``changed`` the
     sectors whose content differs from what an ideal card would hold (the block in flight aside), ``eeprom``
-    the chip's EEPROM with the cell being written turned to noise.
+    the chip's EEPROM with the cell being written turned to noise, ``flash`` its flash with the page being
+    erased or written torn (``Firmware(report.flash)`` starts a bench from it).
     """
 
     cycle: int
@@ -77,6 +78,7 @@ class CutReport:
     reverted: tuple[int, ...] = ()
     garbage: tuple[int, ...] = ()
     eeprom: bytes = field(default=b"", repr=False)
+    flash: bytes = field(default=b"", repr=False)
 
     @property
     def changed(self) -> tuple[int, ...]:

@@ -33,6 +33,7 @@ OUTPUT_SPEED_OFFSET = 40
 SLICE_MS = 1.0
 ACTIVE_MS = 20.0
 READ_ROOM = 4096
+STILL_WAIT_S = 0.02
 
 
 @dataclass(frozen=True)
@@ -42,13 +43,16 @@ class Adapter:
     ``error_rate`` is the share of bytes that arrive with one bit flipped, in either direction, drawn from
     ``seed``. The port vanishes after ``vanish_after_bytes`` bytes to the host, if given. While the wire is
     quiet, chip time runs at most ``idle_pace`` times as fast as the wall clock, so that a host's time-outs
-    mean what they say; traffic runs as fast as it can.
+    mean what they say; traffic runs as fast as it can. With ``idle_limit_ms`` chip time stands still once so much of it
+    has passed since the last traffic or opening: a boot loader that gives up after a second of silence then waits for
+    a host that a busy machine holds up.
     """
 
     error_rate: float = 0.0
     seed: int = 1
     vanish_after_bytes: int | None = None
     idle_pace: float = 4.0
+    idle_limit_ms: float = float("inf")
     reset_on_open: bool = True
 
 
@@ -165,12 +169,19 @@ class DeskServer:
         while not self._halt.is_set():
             with self._lock:
                 moved = self._exchange()
-                self.end = self.bench.run_ms(SLICE_MS)
-                if not self.end.ok:
+                quiet_ms = 0.0 if moved else self.bench.ms(self.bench.cycle - last_traffic)
+                still = quiet_ms >= self.adapter.idle_limit_ms
+                if not still:
+                    self.end = self.bench.run_ms(SLICE_MS)
+                if self.end is not None and not self.end.ok:
                     return
                 moved = self._deliver() or moved
-                now = self.end.cycle
+                now = self.bench.cycle
                 busy = moved or self.bench.line_end > now
+            if still:
+                self._wait(STILL_WAIT_S)
+                anchor_wall, anchor_chip = time.monotonic(), now
+                continue
             if busy:
                 last_traffic = now
             if self.bench.ms(now - last_traffic) < ACTIVE_MS:
@@ -186,10 +197,11 @@ class DeskServer:
         with contextlib.suppress(OSError, ValueError):
             select.select(watched, [], [], min(seconds, 0.05))
 
-    def _note_opens(self) -> None:
+    def _note_opens(self) -> bool:
+        """Resets the chip when the port was opened; True when it was."""
         opened, closed = self._ffi.new("int32_t *"), self._ffi.new("int32_t *")
         if not self._lib.bench_watch_next(self._watch, opened, closed):
-            return
+            return False
         before = self._users
         self._users += int(opened[0]) - int(closed[0])
         self.opens += int(opened[0])
@@ -199,6 +211,7 @@ class DeskServer:
             self.bench.host_forget()
             if self.adapter.reset_on_open:
                 self.bench.reset(Reset.EXTERNAL)
+        return int(opened[0]) > 0
 
     def _baud(self) -> int:
         try:
@@ -207,17 +220,17 @@ class DeskServer:
             return 0
 
     def _exchange(self) -> bool:
-        """Takes what the host has written; True when there was anything."""
-        self._note_opens()
+        """Takes what the host has written; True when there was anything, or the port was opened."""
+        opened = self._note_opens()
         if self._master < 0 or self._users == 0:
-            return False
+            return opened
         try:
             data = os.read(self._master, READ_ROOM)
         except OSError:   # nothing there, or nobody on the other side
-            return False
+            return opened
         baud = self._baud()
         if not data or baud == 0:
-            return False
+            return opened
         self.from_host += len(data)
         self.bench.host_send(self._spoil(data), baud)
         return True

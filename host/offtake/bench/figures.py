@@ -116,6 +116,23 @@ class Passive:
 
 
 @dataclass(frozen=True)
+class PageCounts:
+    """What the chip did to its own flash since the bench was made.
+
+    ``busy_page`` is the byte address of the page being erased or written, -1 for none, and ``busy_done`` the cycle at
+    which that ends; ``ignored`` counts SPM instructions without effect; ``boot_touched`` the steps that began in the
+    boot section.
+    """
+
+    erased: int
+    written: int
+    ignored: int
+    boot_touched: int
+    busy_page: int
+    busy_done: int
+
+
+@dataclass(frozen=True)
 class CardCounts:
     """What the card saw. Clock rates are Hz, cycles are CPU cycles; see ``native/api.h`` for each field."""
 

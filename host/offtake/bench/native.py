@@ -31,6 +31,7 @@ SHARED_STRUCTS = (
     "bench_passive_t",
     "bench_card_stats_t",
     "bench_profile_t",
+    "bench_pages_t",
 )
 
 

@@ -35,6 +35,10 @@ from offtake.link.packets import Packet, PacketStream, encode_packet
 from offtake.link.port import Port, SerialPort
 from offtake.records import Record
 
+_SEQUENCES = 99
+"""Requests are numbered 1 to 99: no greeting then holds 64 (hexadecimal), some boot loaders' command to write a
+page."""
+
 Answer = TypeVar("Answer", bound=Record)
 Take = Callable[[int, bytes], None]
 
@@ -240,7 +244,7 @@ class Desk:
         raise self._silent(request.NAME)
 
     def _send(self, request: Record) -> int:
-        self._sequence = (self._sequence + 1) & 0xFF
+        self._sequence = self._sequence % _SEQUENCES + 1
         self.port.write(encode_packet(request, self._sequence))
         return self._sequence
 

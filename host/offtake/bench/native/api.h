@@ -118,6 +118,15 @@ typedef struct {
     uint64_t irq_total[32];
 } bench_profile_t;
 
+typedef struct {
+    uint64_t erased;          /* pages, finished ones */
+    uint64_t written;
+    uint64_t ignored;         /* SPM instructions without effect: too late, outside the boot section, no such command */
+    uint64_t boot_touched;    /* erasures and writes inside the boot section */
+    int64_t busy_page;        /* byte address of the page being erased or written, or -1 */
+    uint64_t busy_done;       /* cycle at which that ends */
+} bench_pages_t;
+
 bench_t *bench_new(const bench_config_t *config);
 void bench_free(bench_t *bench);
 uint32_t bench_abi(uint32_t which);
@@ -140,6 +149,10 @@ void bench_set_voltage(bench_t *bench, uint32_t vcc_mv);
 void bench_eeprom_get(bench_t *bench, uint8_t *to);
 void bench_eeprom_set(bench_t *bench, const uint8_t *from);
 int32_t bench_eeprom_busy(bench_t *bench);
+
+void bench_get_pages(bench_t *bench, bench_pages_t *to);
+const bench_event_t *bench_page_events(bench_t *bench, uint64_t *count);
+void bench_page_cut(bench_t *bench, uint64_t seed);
 
 int32_t bench_line_append(bench_t *bench, const double *start, const uint16_t *pattern, const double *bit,
                           uint64_t count);

@@ -24,7 +24,7 @@ enum {
     REG_PIND = 0x29, REG_DDRD = 0x2A, REG_PORTD = 0x2B,
     REG_EECR = 0x3F, REG_EEDR = 0x40, REG_EEARL = 0x41, REG_EEARH = 0x42,
     REG_SPCR = 0x4C, REG_SPSR = 0x4D, REG_SPDR = 0x4E,
-    REG_SMCR = 0x53, REG_MCUSR = 0x54, REG_WDTCSR = 0x60, REG_SPL = 0x5D, REG_SPH = 0x5E,
+    REG_SMCR = 0x53, REG_MCUSR = 0x54, REG_SPMCSR = 0x57, REG_WDTCSR = 0x60, REG_SPL = 0x5D, REG_SPH = 0x5E,
     REG_TIMSK0 = 0x6E, REG_TIMSK1 = 0x6F, REG_TIMSK2 = 0x70, REG_ADCSRA = 0x7A,
     REG_UCSR0A = 0xC0, REG_UCSR0B = 0xC1, REG_UCSR0C = 0xC2,
     REG_UBRR0L = 0xC4, REG_UBRR0H = 0xC5, REG_UDR0 = 0xC6
@@ -36,7 +36,8 @@ enum { EVENT_FRAMING = 1, EVENT_OVERRUN = 2 };
 enum { FAULT_WRITE_ERROR = 0, FAULT_CRC_ERROR = 1, FAULT_READ_TOKEN = 2, FAULT_READ_CRC = 3, FAULT_SILENT = 4,
        FAULT_KINDS = 5 };
 
-enum { EEPROM_BYTES = 1024, SECTOR = 512, RECENT = 64, FLASH_WORDS = 16384, VECTORS = 32 };
+enum { EEPROM_BYTES = 1024, SECTOR = 512, RECENT = 64, FLASH_WORDS = 16384, VECTORS = 32,
+       FLASH_BYTES = 32768, PAGE_BYTES = 128, NRWW_START = 0x7000 };
 
 /* A log that grows; `size` is that of one record. */
 struct log {
@@ -122,6 +123,25 @@ struct eeprom {
     uint8_t value;
     uint64_t armed_until;      /* end of the four cycles that EEMPE opens */
     avr_int_vector_t *vector;
+};
+
+enum page_step { PAGE_IDLE, PAGE_ERASE, PAGE_WRITE };
+
+/* Self-programming. While `hidden`, the emulator's flash reads FF below NRWW_START and `rww` keeps what is there. */
+struct selfprogram {
+    uint32_t command;          /* SPMCSR's command bits, as last written */
+    uint64_t open_until;       /* end of the four cycles in which SPM has to follow; 0: shut */
+    uint16_t buffer[PAGE_BYTES / 2];
+    bool filled[PAGE_BYTES / 2];
+    enum page_step step;
+    uint32_t page;             /* byte address of the page being erased or written */
+    uint64_t began;
+    uint64_t done;
+    bool hidden;
+    uint8_t rww[NRWW_START];
+    uint32_t boot_start;
+    bench_pages_t stats;
+    struct log events;
 };
 
 struct watchdog {
@@ -217,6 +237,7 @@ struct bench {
     struct spi spi;
     struct eeprom eeprom;
     struct watchdog watchdog;
+    struct selfprogram selfprogram;
     struct card card;
     struct flashfault fault;
     struct desk desk;
@@ -295,6 +316,12 @@ void pins_changed(bench_t *b);
 /* eeprom.c */
 void eeprom_install(bench_t *b);
 void eeprom_reset(bench_t *b);
+
+/* selfprogram.c */
+void selfprogram_install(bench_t *b);
+void selfprogram_reset(bench_t *b);
+void selfprogram_forget_buffer(bench_t *b);
+void selfprogram_free(bench_t *b);
 
 /* watchdog.c */
 void watchdog_install(bench_t *b);

@@ -57,6 +57,7 @@ bench_t *bench_new(const bench_config_t *config)
     pins_install(b);
     eeprom_install(b);
     watchdog_install(b);
+    selfprogram_install(b);
     return b;
 }
 
@@ -64,6 +65,7 @@ void bench_free(bench_t *b)
 {
     uart_free(b);
     card_free(b);
+    selfprogram_free(b);
     log_free(&b->pins);
     free(b->pc_cycles);
     avr_terminate(b->avr);
@@ -76,7 +78,7 @@ uint32_t bench_abi(uint32_t which)
 {
     const size_t sizes[] = {sizeof(bench_config_t), sizeof(bench_card_config_t), sizeof(bench_event_t),
                             sizeof(bench_write_t), sizeof(bench_uart_stats_t), sizeof(bench_passive_t),
-                            sizeof(bench_card_stats_t), sizeof(bench_profile_t)};
+                            sizeof(bench_card_stats_t), sizeof(bench_profile_t), sizeof(bench_pages_t)};
     return which < sizeof sizes / sizeof sizes[0] ? (uint32_t)sizes[which] : 0u;
 }
 
@@ -100,6 +102,10 @@ void bench_load_flash(bench_t *b, const uint8_t *code, uint32_t size, uint32_t a
 void bench_read_flash(bench_t *b, uint8_t *to, uint32_t size, uint32_t address)
 {
     memcpy(to, b->avr->flash + address, size);
+    if (b->selfprogram.hidden && address < NRWW_START) {
+        uint32_t below = NRWW_START - address;
+        memcpy(to, b->selfprogram.rww + address, size < below ? size : below);
+    }
 }
 
 static void randomise(bench_t *b, uint64_t seed)
@@ -127,6 +133,7 @@ void bench_reset(bench_t *b, uint32_t cause, uint64_t seed)
     avr_t *avr = b->avr;
     uint32_t flags = cause == RESET_POWER_ON ? cause : (avr->data[REG_MCUSR] & 0x0Fu) | cause;
     if (cause == RESET_POWER_ON) {
+        bench_page_cut(b, seed);
         randomise(b, seed);
         if (b->card.present) {
             card_power_on(b);
@@ -143,6 +150,7 @@ void bench_reset(bench_t *b, uint32_t cause, uint64_t seed)
     spi_reset(b);
     eeprom_reset(b);
     watchdog_reset(b);
+    selfprogram_reset(b);
     pins_changed(b);
     profile_restart(b);
 }

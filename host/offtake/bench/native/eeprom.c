@@ -48,6 +48,7 @@ static void begin_write(bench_t *b, uint32_t mode)
     uint8_t data = avr->data[REG_EEDR];
     e->value = mode == 1u ? 0xFFu : mode == 2u ? (uint8_t)(old & data) : data;
     e->busy = true;
+    selfprogram_forget_buffer(b);
     e->done = avr->cycle + (uint64_t)microseconds[mode] * b->cfg.frequency_hz / 1000000u;
     bench_at(b, e->done, eeprom_done, b);
 }
