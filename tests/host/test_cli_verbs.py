@@ -18,6 +18,9 @@ from test_link_desk import JOURNAL_ID, header
 
 BLOCKS = 64
 VERBS = (
+    ["budget"],
+    ["probe"],
+    ["compare"],
     ["prepare"],
     ["pull"],
     ["verify"],

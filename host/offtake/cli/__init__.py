@@ -8,20 +8,23 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from offtake.cli import bench, export, flash, prepare, pull, report, salvage, show, spec, verify
+from offtake.cli import bench, budget, compare, export, flash, prepare, probe, pull, report, salvage, show, spec, verify
 from offtake.errors import EXIT_INTERRUPTED, EXIT_IO, EXIT_USAGE, OfftakeError
 
-VERBS = (prepare, pull, verify, salvage, export, report, bench, flash, spec)
+VERBS = (probe, budget, flash, prepare, pull, verify, salvage, export, report, compare, bench, spec)
 
 _ABOUT = "Logs a navigation receiver's serial line to a card, and reads the log back."
 _ORDER = """\
-in the order of a day:
+in the order of the job:
+  offtake budget --baud 57600                     will wiring, board and card do?
+  offtake probe /dev/ttyUSB0                      which pad, which speed?
   offtake flash /dev/ttyUSB0                      the firmware onto the board
   offtake prepare /media/card --baud 57600        a journal onto the card
   offtake pull /media/card -o day1.jnl            the journal off the card
   offtake verify day1.jnl                         is it whole?
   offtake export day1.jnl --to gpx,csv -o day1    the track
   offtake report day1.jnl -o day1.html            how it went, in words and pictures
+  offtake compare before.bin day1.jnl             did the tap do any harm?
 
 exit codes: 0 clean, 1 damage or a failed check, 2 usage, 3 input/output,
 130 interrupted. `offtake VERB --help` tells more, with an example each.

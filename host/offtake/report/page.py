@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Iterable, Sequence
-from importlib import resources
 
 from offtake.report import lists, text
 from offtake.report.figures import Facts, Figure
 from offtake.report.markup import Markup, element, join
-from offtake.report.palette import DARK, LIGHT, custom_properties
 from offtake.report.run_section import RunPictures, run_section
+from offtake.report.shell import MARKS, document, footer, theme_choice
 from offtake.report.svg import StyleSheet
 from offtake.report.words import Answer, Ref, Sentence
 
@@ -19,8 +16,6 @@ COLUMNS_MAX = 8
 """Runs side by side in the table of figures; further ones are folded away in tables of their own,"""
 TABLED_MAX = 200
 """and beyond this many they are left out, but for those that the summary speaks of."""
-# Shapes, not only colours; the word beside them says the same.
-_MARKS = {"good": "●", "look": "▲", "bad": "■", "unknown": "○"}
 
 
 def render(facts: Facts, answers: Sequence[Answer], runs: Sequence[RunPictures]) -> bytes:
@@ -38,54 +33,10 @@ def render(facts: Facts, answers: Sequence[Answer], runs: Sequence[RunPictures])
             _figures(facts, answers),
             element("section", element("h2", "The journal's blocks"), lists.findings(facts), id="blocks"),
         ),
-        element(
-            "footer", element("p", "Made by offtake. Not for navigation, and not for decisions that safety hangs on.")
-        ),
+        footer(),
     )
-    css = _asset("page.css") + _themes() + styles.css
-    script = _asset("page.js")
-    allowed = f"style-src '{_hash(css)}'; script-src '{_hash(script)}'"
-    policy = f"default-src 'none'; {allowed}; base-uri 'none'; form-action 'none'"
     title = text.stranger(facts.inputs.source, 80) or "a journal"
-    page = join(
-        Markup("<!DOCTYPE html>\n"),
-        element(
-            "html",
-            element(
-                "head",
-                element("meta", charset="utf-8"),
-                element("meta", http_equiv="Content-Security-Policy", content=policy),
-                element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-                element("meta", name="color-scheme", content="light dark"),
-                element("meta", name="referrer", content="no-referrer"),
-                element("title", f"How {title} went"),
-                element("style", Markup(css)),
-            ),
-            element("body", body, element("script", Markup(script))),
-            lang="en",
-        ),
-    )
-    return page.encode("utf-8", errors="replace")
-
-
-def _asset(name: str) -> str:
-    return (resources.files("offtake.report") / "assets" / name).read_text(encoding="utf-8")
-
-
-def _hash(content: str) -> str:
-    digest = hashlib.sha256(content.encode("utf-8")).digest()
-    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
-
-
-def _themes() -> str:
-    """The light theme, on paper always; on a screen the system's, or the one chosen on the page."""
-    light, dark = custom_properties(LIGHT), custom_properties(DARK)
-    return (
-        f":root{{{light}}}\n"
-        f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
-        f"@media screen{{:root:has(#theme-light:checked){{{light}color-scheme:light}}\n"
-        f":root:has(#theme-dark:checked){{{dark}color-scheme:dark}}}}\n"
-    )
+    return document(f"How {title} went", body, styles, "page.js")
 
 
 def _head(facts: Facts, runs: Sequence[RunPictures]) -> Markup:
@@ -97,14 +48,6 @@ def _head(facts: Facts, runs: Sequence[RunPictures]) -> Markup:
         about.append(join("“", element("bdi", label), "”"))
     if number is not None:
         about.append(join(f"journal {number:08x}"))
-    pairs = [
-        element(
-            "span",
-            element("input", type="radio", name="theme", id=f"theme-{key}", checked=key == "system"),
-            element("label", words, for_=f"theme-{key}"),
-        )
-        for key, words in (("system", "as the system"), ("light", "light"), ("dark", "dark"))
-    ]
     places = [
         ("summary", "In words"),
         *((f"run-{one.facts.run.run}", f"Run {one.facts.run.run}") for one in runs),
@@ -115,7 +58,7 @@ def _head(facts: Facts, runs: Sequence[RunPictures]) -> Markup:
         "header",
         element("h1", "How the recording went"),
         element("p", *_between(about, " · "), class_="about"),
-        element("fieldset", element("legend", "Colours"), *pairs, class_="themes"),
+        theme_choice(),
         element("nav", *(element("a", words, href=f"#{place}") for place, words in places), aria_label="On this page"),
     )
 
@@ -135,7 +78,7 @@ def _summary(answers: Sequence[Answer], several: bool) -> Markup:
                 "h3",
                 element("span", answer.question, class_="question"),
                 " ",
-                element("span", element("span", _MARKS[answer.verdict], class_="mark", aria_hidden="true"),
+                element("span", element("span", MARKS[answer.verdict], class_="mark", aria_hidden="true"),
                         " ", answer.word, class_="word"),
             ),
             element(
