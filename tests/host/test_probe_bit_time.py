@@ -83,3 +83,34 @@ def test_spikes_and_pauses_do_not_mislead_it() -> None:
     bit = estimate_bit_time(times)
     assert bit is not None
     assert bit.baud == pytest.approx(38_400.0, rel=0.01)
+
+
+@pytest.mark.parametrize("samples_a_bit", [3.37, 4.34, 8.0])
+def test_a_recording_sampled_at_its_own_clock(samples_a_bit: float) -> None:
+    """Every length is a whole number of samples, which is no reason to take the sample for the bit."""
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        baud = float(rng.choice([9_600.0, 57_600.0, 230_400.0, 460_800.0]))
+        times, _ = encode(payload(seed % 3, rng) * 4, baud, 8, "N", 1)
+        step = 1.0 / (baud * samples_a_bit)
+        bit = estimate_bit_time(np.unique(np.ceil(times / step + rng.uniform())) * step)
+        assert bit is not None, seed
+        assert bit.baud == pytest.approx(baud, rel=0.01), seed
+
+
+def test_pulses_of_one_level_longer_than_those_of_the_other() -> None:
+    for seed, longer_bits in enumerate((-0.3, -0.2, -0.1, 0.1, 0.2, 0.3)):
+        rng = np.random.default_rng(seed)
+        times, _ = encode(payload(seed % 3, rng) * 2, 38_400.0, 8, "N", 1, jitter_bits=0.02, rng=rng)
+        times[1::2] += longer_bits / 38_400.0
+        bit = estimate_bit_time(times)
+        assert bit is not None
+        assert bit.baud == pytest.approx(38_400.0, rel=0.002)
+        assert bit.asymmetry == pytest.approx(longer_bits, abs=0.01)
+
+
+def test_nothing_from_regular_pulses() -> None:
+    """One length for each level: any bit that fits both would do."""
+    for high_s, low_s in ((1.4e-3, 15.2e-3), (8e-3, 12e-3), (1e-4, 9e-4), (1e-4, 5e-3), (1e-5, 1e-5)):
+        lengths = np.tile([high_s, low_s], 300)
+        assert estimate_bit_time(np.cumsum(lengths)) is None, (high_s, low_s)

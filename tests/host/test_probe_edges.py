@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import functools
+import operator
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,9 +24,12 @@ from offtake.probe.sample import sample
 
 FRAMINGS = ("8N1", "8E1", "8O1", "8N2", "7E1", "7O1", "7N2")
 HEADS = (b"", b"time_us,rx\n0,1\n", b"$timescale 1 us $end $var wire 1 ! a $end\n")
-EPOCH = (
-    b"$GNGGA,093011.20,4721.12345,S,12037.98765,W,1,09,0.9,412.6,M,-9.3,M,,*7E\r\n"
-    b"$GNRMC,093011.20,A,4721.12345,S,12037.98765,W,2.7,64.0,170524,,,A*78\r\n"
+EPOCH = b"".join(
+    b"$%s*%02X\r\n" % (body, functools.reduce(operator.xor, body))
+    for body in (
+        b"GNGGA,093011.20,4721.12345,S,12037.98765,W,1,09,0.9,412.6,M,-9.3,M,,",
+        b"GNRMC,093011.20,A,4721.12345,S,12037.98765,W,2.7,64.0,170524,,,A",
+    )
 )
 
 
@@ -111,6 +116,34 @@ def test_csv_of_samples_without_names_and_of_several_columns(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize(
+    ("name", "unit_s"),
+    [
+        ("time", 1.0), ("Timestamp", 1.0), ("Time [ms]", 1e-3), ("time (\u00b5s)", 1e-6), ("time_\u03bcs", 1e-6),
+        ("Time Microseconds", 1e-6), ("t_ns", 1e-9), ("time_S", 1.0),
+    ],
+)  # fmt: skip
+def test_the_unit_is_in_the_name(tmp_path: Path, name: str, unit_s: float) -> None:
+    path = tmp_path / "edges.csv"
+    path.write_text(f"{name},rx\n0,1\n8,0\n", encoding="utf-8")
+    assert read_edge_csv(path).times_s.tolist() == pytest.approx([8 * unit_s], rel=1e-12)
+
+
+@pytest.mark.parametrize("name", ["items", "ticks", "samples", "time_ps", "rx", "#3"])
+def test_a_name_without_a_known_unit_is_no_second(tmp_path: Path, name: str) -> None:
+    path = tmp_path / "edges.csv"
+    path.write_text(f'"{name}",level\n0,1\n8,0\n')
+    with pytest.raises(UsageError, match=r"tells no unit of time \(expected time_s"):
+        read_edge_csv(path)
+
+
+def test_decimal_commas_and_a_byte_order_mark(tmp_path: Path) -> None:
+    path = tmp_path / "edges.csv"
+    path.write_text("\ufeff0,5;1\n0,75;0\n1,25;1\n", encoding="utf-8")
+    back = read_edge_csv(path)
+    assert (back.began_s, back.times_s.tolist()) == (0.5, [0.75, 1.25])
+
+
+@pytest.mark.parametrize(
     ("text", "says"),
     [
         ("", "nothing in it"),
@@ -120,6 +153,7 @@ def test_csv_of_samples_without_names_and_of_several_columns(tmp_path: Path) -> 
         ("time_s,rx\n0,1\n0.2,0\n0.1,1\n", "line 4: time 0.1 is not after the line before"),
         ("time_s,rx\n0,1\n0.2\n", "line 3: 1 columns"),
         ("0,1\n\x00\xff,0\n", "line 2: .* is no time"),
+        ("0,1\n1e300,0\n", "line 2: '1e300' is no time"),
         ("time_s,rx\n0,1\n" + "9" * 5000 + "\n", "line 3: a line of over"),
     ],
 )
@@ -163,11 +197,40 @@ def test_vcd_comes_back(tmp_path: Path) -> None:
         read_edge_vcd(path, "bus")
 
 
-@pytest.mark.parametrize("text", ["", "hello, world\n", "time_s,rx\n0,1\n", "$timescale 1 us $end\n"])
-def test_what_is_no_vcd_is_told(tmp_path: Path, text: str) -> None:
+VCD = "$comment 25 \u00b0C $end $timescale 10 us $end $var wire 1 ! rx $end $enddefinitions $end\n#0\n1!\n"
+
+
+def test_vcd_with_unknown_levels_values_as_vectors_and_foreign_letters(tmp_path: Path) -> None:
+    """x and z are no edges, nor is there and back at one time."""
     path = tmp_path / "edges.vcd"
-    path.write_text(text)
-    with pytest.raises(DamageError):
+    path.write_text(VCD + "#5\nx!\n#6\n1!\n#7\nb0 !\n#8\nz!\n#9\n0!\n1!\n#11\n0!\n1!\n#12\nbx !\n", encoding="utf-8")
+    back = read_edge_vcd(path)
+    assert back.level_before is True
+    assert back.times_s == pytest.approx([70e-6, 90e-6])
+    assert back.ended_s == pytest.approx(120e-6)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "no end of definitions"),
+        ("hello, world\n", "no end of definitions"),
+        ("time_s,rx\n0,1\n", "line 1: not a value change dump"),
+        ("$timescale 1 us $end\n", "no end of definitions"),
+        (VCD.replace("$timescale 10 us $end", ""), "no time scale"),
+        (VCD.replace("10 us", "10 zs"), "line 1: no time scale of this kind"),
+        (VCD.replace("10 us", f"{'9' * 400} us"), "line 1: no time scale of this kind"),
+        (VCD + "#9\n0!\n#8\n1!\n", "line 6: time goes back"),
+        (VCD + f"#{'9' * 400}\n", "line 4: a time of more than 63 bits"),
+        (VCD + f"#{'9' * 5000}\n", "not a value change dump"),
+        (VCD.replace("$var", "$scope module a $end " * 101 + "$var"), "line 1: scopes too deep"),
+        (VCD + "$comment " + "long " * 900_000, "in one piece"),
+    ],
+)
+def test_what_is_no_vcd_is_told(tmp_path: Path, text: str, says: str) -> None:
+    path = tmp_path / "edges.vcd"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(DamageError, match=says):
         read_edge_vcd(path)
 
 
@@ -193,6 +256,7 @@ def test_probe_finds_speed_framing_polarity_and_dialect(framing: str, inverted: 
     assert verdict.dialects == ("nmea0183",)
     assert verdict.measured_baud == pytest.approx(38_400 * 1.004, rel=0.002)
     assert verdict.certainty > 0.9
+    assert (verdict.checks_right, verdict.checks_wrong) == (12, 0)
 
 
 def test_probe_on_lines_that_carry_nothing() -> None:
@@ -203,6 +267,42 @@ def test_probe_on_lines_that_carry_nothing() -> None:
     few = EdgeCapture(np.array([0.1, 0.1001, 0.7]), True, 0.0, 1.0)
     states = [probe_edges(capture).state for capture in (silent, hum, noise, few)]
     assert states == [LineState.SILENT, LineState.FLOATING, LineState.NOISE, LineState.FLOATING]
+
+
+def test_hum_that_chatters_is_hum_and_a_few_bytes_are_not_sure() -> None:
+    rng = np.random.default_rng(17)
+    crossings = np.arange(180) * 0.01 + 0.05
+    chatter = np.sort((crossings[:, np.newaxis] + rng.uniform(0.0, 8e-4, (180, 5))).ravel())
+    verdict = probe_edges(EdgeCapture(chatter, True, 0.0, 2.0))
+    assert verdict.state is LineState.FLOATING
+    assert "50 Hz: hum" in verdict.reasons[0]
+    few_bytes = capture_of(b"ok\r\n", 9_600)
+    verdict = probe_edges(EdgeCapture(few_bytes.times_s, True, 0.0, 2.0))
+    assert (verdict.state, verdict.reasons[0]) == (LineState.NOT_SURE, "26 edges: too few for a bit time.")
+
+
+def test_spikes_that_hide_the_bit_time_do_not_hide_the_sentences() -> None:
+    rng = np.random.default_rng(23)
+    times = capture_of(EPOCH * 12, 19_200).times_s
+    spikes = rng.uniform(times[0], times[-1], len(times) // 3)
+    many = np.sort(np.concatenate([times, spikes, spikes + 1e-6]))
+    verdict = probe_edges(EdgeCapture(many, True, 0.0, float(many[-1]) + 0.01))
+    assert (verdict.state, verdict.baud, verdict.inverted) == (LineState.UNDERSTOOD, 19_200, False)
+    assert verdict.measured_baud is None
+    assert "usual speeds were tried" in verdict.reasons[-1]
+
+
+@pytest.mark.parametrize(("longer_bits", "inverted"), [(0.2, False), (-0.2, False), (0.2, True)])
+def test_pulses_of_one_level_that_are_too_long(longer_bits: float, inverted: bool) -> None:
+    """As behind a resistor and a slow input: edges of one direction come late."""
+    sent = capture_of(EPOCH * 4, 57_600, inverted=inverted)
+    times = sent.times_s.copy()
+    falls = slice(0 if sent.level_before else 1, None, 2)
+    times[falls] += longer_bits / 57_600
+    verdict = probe_edges(EdgeCapture(times, sent.level_before, 0.0, sent.ended_s))
+    assert (verdict.state, verdict.baud, verdict.inverted) == (LineState.UNDERSTOOD, 57_600, inverted)
+    assert verdict.measured_baud == pytest.approx(57_600, rel=0.001)
+    assert f"high pulses {100 * longer_bits:+.0f} % of a bit longer" in verdict.reasons[-1]
 
 
 def test_probe_on_bytes_in_no_dialect_gives_the_speed_and_says_so() -> None:

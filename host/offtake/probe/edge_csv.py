@@ -1,9 +1,10 @@
 """Edge recordings as CSV: a column of times and one or more of levels.
 
 A first line with names is optional: without one the columns are time in seconds and level. A time column's name may
-end in ``_s``, ``_ms``, ``_us`` or ``_ns`` (or have the unit in brackets). Lines may be edges, each with the new
-level, or samples: a level that repeats is no edge. Comma, semicolon or tab parts the columns; lines that begin with
-``#`` are skipped.
+end in ``_s``, ``_ms``, ``_us`` or ``_ns``, or have the unit in brackets; ``time`` alone is in seconds, and a name that
+tells no unit is refused, since a wrong guess would be a wrong speed. Lines may be edges, each with the new level, or
+samples: a level that repeats is no edge. Comma, semicolon or tab parts the columns, and with the latter two times may
+have a decimal comma; lines that begin with ``#`` are skipped.
 """
 
 from __future__ import annotations
@@ -23,8 +24,15 @@ from offtake.probe.edges import EdgeCapture
 
 EDGES_MOST = 20_000_000
 _LINE_MOST = 4_096
-_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "ns": 1e-9}
-_UNIT = re.compile(r"[\s_(\[]*(ms|us|µs|ns|s|seconds)[)\]]?\s*\Z", re.IGNORECASE)
+_TIME_MOST = 1e21
+"""In the file's unit: far more than any clock shows, and still a sensible number."""
+# Micro has two code points, the sign and the Greek letter.
+_UNITS_S = {
+    "s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "milliseconds": 1e-3, "us": 1e-6, "\u00b5s": 1e-6,
+    "\u03bcs": 1e-6, "microseconds": 1e-6, "ns": 1e-9, "nanoseconds": 1e-9,
+}  # fmt: skip
+_IN_SECONDS = ("t", "time", "times", "timestamp")
+_WORD = re.compile(r"[^\W\d_]+")
 
 
 def read_edge_csv(path: Path, signal: str | None = None) -> EdgeCapture:
@@ -35,7 +43,7 @@ def read_edge_csv(path: Path, signal: str | None = None) -> EdgeCapture:
     :raises UsageError: no such column, or several and no ``signal``.
     """
     try:
-        with path.open(encoding="utf-8", errors="replace", newline="") as file:
+        with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
             return _read(file, path, signal)
     except OSError as error:
         raise InputOutputError(f"cannot read: {error.strerror}", where=str(path)) from error
@@ -85,9 +93,11 @@ def _edges(rows: Iterator[tuple[int, list[str]]], column: int, unit_s: float, pa
 
 
 def _of_names(names: list[str], path: Path, signal: str | None) -> tuple[int, float]:
-    found = _UNIT.search(names[0].strip())
-    unit = found[1].lower() if found else "s"
-    unit_s = _UNITS_S["s" if unit == "seconds" else unit]
+    words = _WORD.findall(names[0].lower())
+    unit_s = _UNITS_S.get(words[-1] if words else "", 1.0 if words and words[-1] in _IN_SECONDS else None)
+    if unit_s is None:
+        what = f"the first column's name {names[0].strip()[:40]!r} tells no unit of time"
+        raise UsageError(what, where=str(path), expected="time_s, time_ms, time_us or time_ns")
     channels = [name.strip() for name in names[1:]]
     listed = ", ".join(channels)
     if signal is None and len(channels) != 1:
@@ -127,7 +137,7 @@ def _chain(
 
 def _is_number(text: str) -> bool:
     try:
-        float(text)
+        float(text.replace(",", "."))
     except ValueError:
         return False
     return True
@@ -135,10 +145,11 @@ def _is_number(text: str) -> bool:
 
 def _time(text: str, where: str) -> float:
     try:
-        time = float(text)
+        # A comma within a column is a decimal one.
+        time = float(text.replace(",", ".") if "," in text else text)
     except ValueError:
         time = math.nan
-    if not math.isfinite(time):
+    if not abs(time) <= _TIME_MOST:
         raise DamageError(f"{text.strip()[:40]!r} is no time", where=where, expected="a number")
     return time
 

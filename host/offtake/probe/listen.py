@@ -6,6 +6,11 @@ byte X with a framing or parity error, FF 00 00 a break, FF FF a byte FF. Nothin
 
 from __future__ import annotations
 
+import fcntl
+import os
+import select
+import struct
+import sys
 import termios
 import time
 from types import TracebackType
@@ -19,7 +24,11 @@ from offtake.link.port import plain_error
 from offtake.probe.model import FAULT_BREAK, FAULT_FRAMING, FAULT_PARITY, Framing, Received
 
 _MARK = 0xFF
-_IFLAG = 0
+_TCGETS2, _TCSETS2, _TERMIOS2_BYTES = 0x802C542A, 0x402C542B, 44
+"""Linux ioctls for terminal settings with the speed as a number (asm-generic/ioctls.h); the input flags come first."""
+_FLAGS_ON = termios.PARMRK | termios.INPCK
+_FLAGS_OFF = termios.IGNPAR | termios.IGNBRK | termios.BRKINT | termios.ISTRIP
+_WAIT_S, _SETTLE_S = 0.05, 0.02
 _PARITIES = {"N": serial.PARITY_NONE, "E": serial.PARITY_EVEN, "O": serial.PARITY_ODD}
 _READ_MOST = 65_536
 
@@ -42,6 +51,7 @@ class SerialListener:
         self._setting: tuple[int, Framing] | None = None
         self._unmark = Unmarker()
         self._tells = True
+        self._ended: float | None = None
         try:
             self._serial = serial.Serial(name, 9_600, timeout=0, exclusive=True)
         except (serial.SerialException, ValueError, OSError, termios.error) as error:
@@ -65,23 +75,26 @@ class SerialListener:
         if (baud, framing) != self._setting:
             self._set(baud, framing)
         byte_s = framing.bits / baud
-        began = time.monotonic()
+        # What came while the caller thought about the last slice belongs to this one.
+        began = self._ended if self._ended is not None else time.monotonic()
         values, faults, starts = bytearray(), bytearray(), []
-        while (left := began + seconds - time.monotonic()) > 0.0:
-            raw = self._read(min(left, 0.05))
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0.0:
+            raw = self._read(min(left, _WAIT_S))
             now = time.monotonic()
             new_values, new_faults = self._unmark.feed(raw, FAULT_PARITY if framing.parity != "N" else FAULT_FRAMING)
             values += new_values
             faults += new_faults
-            starts.append(now - byte_s * np.arange(len(new_values), 0, -1))
+            starts.append(np.maximum(began, now - byte_s * np.arange(len(new_values), 0, -1)))
+        ended = self._ended = time.monotonic()
         return Received(
             baud=float(baud),
             framing=framing,
             values=np.frombuffer(bytes(values), dtype=np.uint8),
             faults=np.frombuffer(bytes(faults), dtype=np.uint8),
-            start_s=np.concatenate([np.zeros(0), *starts]),
+            start_s=np.maximum.accumulate(np.concatenate([np.zeros(0), *starts])),
             began_s=began,
-            ended_s=time.monotonic(),
+            ended_s=ended,
             tells_faults=self._tells,
         )
 
@@ -96,29 +109,52 @@ class SerialListener:
                 }
             )
             # pyserial clears the marks at each change of settings.
-            attributes = termios.tcgetattr(self._serial.fileno())
-            attributes[_IFLAG] |= termios.PARMRK | termios.INPCK
-            attributes[_IFLAG] &= ~(termios.IGNPAR | termios.IGNBRK | termios.BRKINT | termios.ISTRIP)
-            termios.tcsetattr(self._serial.fileno(), termios.TCSANOW, attributes)
-            self._tells = bool(termios.tcgetattr(self._serial.fileno())[_IFLAG] & termios.PARMRK)
+            self._tells = _mark_faults(self._serial.fileno())
+            # Bytes of the old setting may still be on their way through the adapter.
+            time.sleep(_SETTLE_S)
             self._serial.reset_input_buffer()
         except (serial.SerialException, ValueError, OSError, termios.error) as error:
             what = f"the port does not take {baud} baud {framing}: {plain_error(error)}"
             raise InputOutputError(what, where=self.name) from error
         self._unmark = Unmarker()
+        self._ended = None
         self._setting = (baud, framing)
 
     def _read(self, timeout_s: float) -> bytes:
+        # Not through pyserial: with every timeout it sets, it takes the marks away.
         try:
-            self._serial.timeout = timeout_s
-            first: bytes = self._serial.read(1)
-            if not first:
+            fd = self._serial.fileno()
+            if not select.select([fd], [], [], timeout_s)[0]:
                 return b""
-            self._serial.timeout = 0
-            return first + bytes(self._serial.read(_READ_MOST))
-        except (serial.SerialException, OSError, termios.error, TypeError) as error:
-            what = f"the port has vanished ({plain_error(error)})"
-            raise InputOutputError(what, where=self.name, expected="the adapter to stay plugged in") from error
+            raw = os.read(fd, _READ_MOST)
+        except BlockingIOError:
+            return b""
+        except (serial.SerialException, OSError, ValueError, termios.error) as error:
+            raise self._gone(plain_error(error)) from error
+        if not raw:
+            raise self._gone("end of file")
+        return raw
+
+    def _gone(self, why: str) -> InputOutputError:
+        return InputOutputError(
+            f"the port has vanished ({why})", where=self.name, expected="the adapter to stay plugged in"
+        )
+
+
+def _mark_faults(fd: int) -> bool:
+    """Ask the driver to mark faulty bytes and breaks; whether it took that."""
+    if not sys.platform.startswith("linux"):
+        attributes = termios.tcgetattr(fd)
+        attributes[0] = (attributes[0] | _FLAGS_ON) & ~_FLAGS_OFF
+        termios.tcsetattr(fd, termios.TCSANOW, attributes)
+        return bool(termios.tcgetattr(fd)[0] & termios.PARMRK)
+    # The newer of Linux's two ways keeps speeds that have no name.
+    settings = bytearray(fcntl.ioctl(fd, _TCGETS2, bytes(_TERMIOS2_BYTES)))
+    flags = struct.unpack_from("=I", settings)[0]
+    struct.pack_into("=I", settings, 0, (flags | _FLAGS_ON) & ~_FLAGS_OFF)
+    fcntl.ioctl(fd, _TCSETS2, bytes(settings))
+    taken = struct.unpack_from("=I", fcntl.ioctl(fd, _TCGETS2, bytes(_TERMIOS2_BYTES)))[0]
+    return bool(taken & termios.PARMRK)
 
 
 class Unmarker:

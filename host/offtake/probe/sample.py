@@ -15,11 +15,11 @@ from offtake.probe.model import FAULT_BREAK, FAULT_FRAMING, FAULT_PARITY, FRAMIN
 
 _SAMPLES = np.array([-1.0, 0.0, 1.0]) / 16.0
 """Where the three samples lie around a bit's middle, in bits."""
+_BYTES_AT_ONCE = 100_000
+"""Keeps a long recording's samples from lying in memory all at once."""
 
 
-def sample(
-    capture: EdgeCapture, baud: float, framing: Framing = FRAMING_USUAL, *, inverted: bool = False
-) -> Received:
+def sample(capture: EdgeCapture, baud: float, framing: Framing = FRAMING_USUAL, *, inverted: bool = False) -> Received:
     """Read ``capture`` at ``baud``.
 
     :raises UsageError: a speed that is not positive.
@@ -31,7 +31,10 @@ def sample(
     starts = _starts(line, bit_s, framing)
     # Without the stop bit's middle a byte is not whole.
     starts = starts[starts + (framing.data_bits + (framing.parity != "N") + 1.5) * bit_s <= line.ended_s]
-    values, faults = _bytes(line, starts, bit_s, framing)
+    parts = np.array_split(starts, 1 + len(starts) // _BYTES_AT_ONCE)
+    read = [_bytes(line, part, bit_s, framing) for part in parts]
+    values = np.concatenate([one for one, _ in read])
+    faults = np.concatenate([one for _, one in read])
     return Received(
         baud=baud,
         framing=framing,

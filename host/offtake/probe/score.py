@@ -13,13 +13,13 @@ The number of accidental hits is taken as Poisson distributed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import poisson
 
 from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.tables import AnyDialect, BinaryDialect
@@ -30,14 +30,18 @@ from offtake.probe.model import MessageRate, Received
 BUILT_IN: tuple[AnyDialect, ...] = tuple(DIALECTS.values())
 _CHECK_BITS = {"xor8": 8, "fletcher8": 16, "crc24q": 24}
 _SURPRISE_MAX = 300.0
+_TERMS_MOST = 500
 _PRINTABLE = np.zeros(256, dtype=bool)
 _PRINTABLE[[0x0A, 0x0D, *range(0x20, 0x7F)]] = True
+_KNOWN_SURPRISE = 7.0
+"""From this on beginnings are taken for real."""
 _RATE_SECONDS_MIN = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class DialectEvidence:
-    """What speaks for one dialect. ``begun`` are beginnings found, ``by_chance`` how many accident would give."""
+    """What speaks for one dialect. ``begun`` are beginnings found, ``by_chance`` how many accident would give; a
+    ``binary`` one needs eight bits a byte."""
 
     dialect: str
     surprise: float
@@ -45,6 +49,7 @@ class DialectEvidence:
     begun: int
     by_chance: float
     message_bytes: int
+    binary: bool = False
 
 
 @dataclass(frozen=True)
@@ -64,6 +69,8 @@ class Score:
     checks_wrong: int
     dialects: tuple[DialectEvidence, ...]
     messages: tuple[MessageRate, ...]
+    known: NDArray[np.int64]
+    """Places of bytes that stand in a found beginning and are as they should be there: bytes that were surely sent."""
 
     @property
     def surprise(self) -> float:
@@ -81,14 +88,20 @@ def score_received(received: Received, dialects: Sequence[AnyDialect] = BUILT_IN
     decoder.finish()
     counts = decoder.counts
     evidence = []
+    known = []
     for dialect in dialects:
         seen = counts.dialects[dialect.name]
-        begun, by_chance, soft = _begun(values, frequency, dialect)
+        begun, by_chance, soft, right_bytes = _begun(values, frequency, dialect)
         tried = seen.messages + counts.bad_checksum
         hard = _surprise(seen.messages, tried * 2.0 ** -_check_bits(dialect))
         surprise = max(soft, hard)
+        if surprise >= _KNOWN_SURPRISE:
+            known.append(right_bytes)
         if surprise > 0.0:
-            evidence.append(DialectEvidence(dialect.name, surprise, seen.messages, begun, by_chance, seen.bytes))
+            binary = isinstance(dialect, BinaryDialect)
+            evidence.append(
+                DialectEvidence(dialect.name, surprise, seen.messages, begun, by_chance, seen.bytes, binary)
+            )
     evidence.sort(key=lambda one: (-one.surprise, one.dialect))
     right = sum(seen.messages for seen in counts.dialects.values())
     present = frequency[frequency > 0]
@@ -101,6 +114,7 @@ def score_received(received: Received, dialects: Sequence[AnyDialect] = BUILT_IN
         checks_wrong=counts.bad_checksum,
         dialects=tuple(evidence),
         messages=_rates(decoder, received.seconds),
+        known=np.unique(np.concatenate([np.zeros(0, dtype=np.int64), *known])),
     )
 
 
@@ -110,13 +124,18 @@ def _check_bits(dialect: AnyDialect) -> int:
 
 def _begun(
     values: NDArray[np.uint8], frequency: NDArray[np.float64], dialect: AnyDialect
-) -> tuple[int, float, float]:
-    """Beginnings found, how many by accident, and the surprise of them or of the chains among them."""
+) -> tuple[int, float, float, NDArray[np.int64]]:
+    """Beginnings found, how many by accident, the surprise of them or of the chains among them; and the places of the
+    bytes in them that are as they should be."""
     places = set()
+    right: list[NDArray[np.int64]] = []
     per_place = 0.0
     for one in _beginnings_of(dialect):
         per_place += chance(frequency, one)
-        places.update(hits(values, one).tolist())
+        found = hits(values, one)
+        places.update(found.tolist())
+        for at, row in enumerate(one.distance):
+            right.append(found[row[values[found + at]] == 0] + at)
     by_chance = per_place * len(values)
     surprise = _surprise(len(places), by_chance)
     if isinstance(dialect, BinaryDialect) and places:
@@ -124,7 +143,7 @@ def _begun(
         sync = np.frombuffer(bytes.fromhex(dialect.framing.sync), dtype=np.uint8)
         follows = float(np.prod(frequency[sync]))
         surprise = max(surprise, _surprise(chained, by_chance * follows))
-    return len(places), by_chance, surprise
+    return len(places), by_chance, surprise, np.concatenate([np.zeros(0, dtype=np.int64), *right])
 
 
 @lru_cache(maxsize=32)
@@ -161,7 +180,17 @@ def _surprise(found: int, by_chance: float) -> float:
         return 0.0
     # Not even a mean of nothing makes an impossible event: the model of chance is only a model.
     mean = max(by_chance, 1e-12)
-    return float(min(_SURPRISE_MAX, max(0.0, -poisson.logsf(found - 1, mean) / np.log(10.0))))
+    if found <= mean:
+        return 0.0
+    # Poisson: the first term of the tail, and the sum of the others as shares of it.
+    tail = term = 1.0
+    for more in range(1, _TERMS_MOST):
+        term *= mean / (found + more)
+        tail += term
+        if term < 1e-9 * tail:
+            break
+    decades = (found * math.log(mean) - mean - math.lgamma(found + 1) + math.log(tail)) / math.log(10.0)
+    return min(_SURPRISE_MAX, max(0.0, -decades))
 
 
 def _rates(decoder: StreamDecoder, seconds: float) -> tuple[MessageRate, ...]:

@@ -7,15 +7,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from offtake.probe.facts import SURPRISE_SURE, Heard, LineFacts, of_heard, same_setting, setting_text
-from offtake.probe.model import FAULT_BREAK, FRAMING_USUAL, LineState, Verdict
+from offtake.probe.model import FAULT_BREAK, FRAMING_USUAL, LineState, Received, Verdict
 from offtake.probe.parity import framing_evidence
 
 _HINT = 3.0
 """Surprise from which on a dialect is worth a word."""
 _CLEAN_BYTES, _CLEAN_FAULTS, _CLEAN_ENTROPY_BITS = 48, 0.04, 2.0
+_CLOSE, _CLOSE_SHARE = (0.95, 1.15), 0.2
+"""From byte to byte, in bytes: a clock off by 1.5 %, two stop bits instead of one."""
 _FRAMING_SURE = 2.0
 _FAULTS_ELSEWHERE = 0.1
 """At a wrong speed more bytes than this are faulty: stop bits fall on data."""
+_FAULTS_OF_NOISE = 0.15
 _SPEEDS_TRIED = 4
 """Speeds to have tried, slow and fast ones, before a line is called noise or floating."""
 _SLOW_BAUD = 9_600
@@ -56,6 +59,14 @@ def _of_clean(clean: Sequence[Heard], heard: Sequence[Heard], line: LineFacts) -
         )  # fmt: skip
     elsewhere = [one for one in heard if not same_setting(one[0], best[0]) and one[1].count >= _CLEAN_BYTES]
     worst = min((one[1].faulty_share for one in elsewhere), default=1.0)
+    if elsewhere and worst < _FAULTS_ELSEWHERE and line.edges is None:
+        why = (
+            f"{score.count:,} bytes at {setting_text(best[0])}, hardly any of them faulty; but at another speed hardly "
+            "any are either, so that proves nothing."
+        )
+        return Verdict(
+            LineState.NOT_SURE, 0.0, (why, *_hint(heard)), seconds=line.seconds, bytes_heard=score.count
+        )
     framings = {str(one[0].framing) for one in clean}
     framing = best[0].framing
     if best[0].framing == FRAMING_USUAL:
@@ -88,9 +99,9 @@ def _of_faulty(heard: Sequence[Heard], line: LineFacts, total: int, hint: tuple[
     if rate < _STRAY_BYTES_A_SECOND or (rate < _FEW_BYTES_A_SECOND and zeros > total / 2):
         reason = f"{rate:.1f} bytes a second, {zeros} of {total} of them just a line held low: hum or a loose contact."
         return Verdict(LineState.FLOATING, 0.7, (reason, *hint), seconds=line.seconds, bytes_heard=total)
-    faulty = sum(score.faulty_share * score.count for _, score in heard) / max(1, total)
-    if faulty > _FAULTS_ELSEWHERE:
-        reason = f"{100 * faulty:.0f} % of {total:,} bytes are faulty, at every speed tried, and nothing makes sense."
+    least = min((score.faulty_share for _, score in heard if score.count >= _CLEAN_BYTES), default=0.0)
+    if least > _FAULTS_OF_NOISE:
+        reason = f"At every speed tried {100 * least:.0f} % of the bytes or more are faulty, and nothing makes sense."
         return Verdict(LineState.NOISE, 0.6, (reason, *hint), seconds=line.seconds, bytes_heard=total)
     reason = f"{total:,} bytes that begin no known message at any speed tried."
     why = "Listen longer." if telling else (
@@ -115,7 +126,18 @@ def _is_clean(one: Heard) -> bool:
         and score.count >= _CLEAN_BYTES
         and score.faulty_share <= _CLEAN_FAULTS
         and score.entropy_bits >= _CLEAN_ENTROPY_BITS
+        and _close_share(received) >= _CLOSE_SHARE
     )
+
+
+def _close_share(received: Received) -> float:
+    """Share of bytes that come right after another, 0 to 1; 1 where times are not known.
+
+    A burst of something else that is shorter than a byte reads as a byte without fault, but as a lonely one.
+    """
+    gaps = np.diff(received.start_s) * received.baud / received.framing.bits
+    gaps = gaps[np.isfinite(gaps)]
+    return float(((gaps > _CLOSE[0]) & (gaps < _CLOSE[1])).mean()) if len(gaps) else 1.0
 
 
 def _tried_widely(heard: Sequence[Heard], line: LineFacts) -> bool:

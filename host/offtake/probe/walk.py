@@ -1,85 +1,62 @@
 """A walk over speeds and framings with one listener, until a line is understood.
 
 A receiver speaks in bursts, often once a second, so a speed is left as soon as it is plainly wrong (faulty bytes, or
-many bytes and no sense in them) and held to for over a second only while nothing comes. On a quiet line there is
-nothing to learn from another speed, so the walk waits at it. What was heard at wrong speeds is not lost: the
-distances of edges within a byte, counted in bits of the speed that was listened at, give the true bit, and the walk
-goes there next.
+many bytes and no sense in them) and held to for over a second only while little comes. What was heard at a wrong speed
+is not lost: the distances of edges within a byte, counted in bits of the speed that was listened at, give the true bit
+where that is longer, and the walk goes there next. On a quiet line there is nothing to learn from slow speeds, so the
+walk waits at a fast one, at which every receiver makes bytes of some kind.
+
+Framings need no round of their own: bytes as 8N1 tell them (:mod:`offtake.probe.parity`).
 """
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-
-import numpy as np
-from numpy.typing import NDArray
 
 from offtake.dialects.tables import AnyDialect
-from offtake.probe.bit_time import BitTime, estimate_from_lengths
+from offtake.probe.bit_time import BitTime
+from offtake.probe.facts import Heard, LineFacts
+from offtake.probe.heard import SettingHeard, best_score, score_readings
 from offtake.probe.listen import Listener
-from offtake.probe.model import Framing, LineState, Received, Verdict
-from offtake.probe.score import BUILT_IN, Score, score_received
-from offtake.probe.usual import FRAMINGS, ODD_BAUDS, USUAL_BAUDS, usual_baud
-from offtake.probe.verdict import SURPRISE_SURE, LineFacts, judge
+from offtake.probe.model import FRAMING_USUAL, Framing, LineState, Received, Verdict
+from offtake.probe.parity import parity_stretch
+from offtake.probe.score import BUILT_IN, Score
+from offtake.probe.usual import ODD_BAUDS, USUAL_BAUDS, usual_baud
+from offtake.probe.verdict import judge
 
 SLICE_S = 0.1
 _VISIT_S = 1.3
 """Longer than the pause of a receiver that speaks once a second."""
-_LEAVE_BYTES, _LEAVE_FAULTS = 40, 0.12
-_ENOUGH_BYTES = 240
-_SETTLED_FAULTS = 0.04
-_KEPT_BYTES, _KEPT_S = 16_384, 12.0
+_ENOUGH = ((15, 0.6), (40, 0.12), (240, 0.0))
+"""So many bytes, with so many of them faulty, are enough to leave a speed at which they make no sense."""
+_HINT = 3.5
+"""Surprise that is worth staying for."""
+_BUSY_BYTES = 40
+_SORTING_BYTES, _ZEROS_OF_SLOW = 15, 0.3
+_MUTE_SPEEDS = 3
+"""Bytes at so many speeds and not one faulty: then the port keeps faults to itself."""
+_DATA_SPEEDS = 6
+"""Bytes at so many speeds, and clean at one, are enough to call them data of an unknown kind."""
 _QUIET_S = 1.6
-_SAME_SPEED = 0.03
+_QUIET_BAUD = 115_200
+_SURE, _SURE_OF_DATA, _SURE_OF_ODD = 0.9, 0.5, 0.8
+_LOST_S, _LOST_BYTES, _LOST_SURPRISE, _LOST_FAULTS = 1.5, 100, 2.0, 0.2
+_FRAMING_WORTH = 4.0
+"""Decades that speak for a parity bit in the stop bit's place, for a visit with it."""
+_EXTRA_MOST = 24
+_GRAIN = 0.07
+"""A bit time from edges within bytes may be this far off."""
 
 Setting = tuple[int, Framing]
-
-
-@dataclass
-class Heard:
-    """What one setting gave since the line last fell silent."""
-
-    pieces: list[Received] = field(default_factory=list)
-    score: Score | None = None
-
-    def add(self, piece: Received) -> None:
-        """Takes one slice more; the oldest ones go when there is plenty."""
-        self.pieces.append(piece)
-        while len(self.pieces) > 1 and (self.count > _KEPT_BYTES or self.seconds > _KEPT_S):
-            del self.pieces[0]
-        self.score = None
-
-    @property
-    def count(self) -> int:
-        """Bytes."""
-        return sum(len(piece.values) for piece in self.pieces)
-
-    @property
-    def seconds(self) -> float:
-        """Listened in all."""
-        return sum(piece.seconds for piece in self.pieces)
-
-    def whole(self, tells_faults: bool) -> Received:
-        """All slices as one; ``began_s`` to ``ended_s`` is as long as was listened."""
-        first, last = self.pieces[0], self.pieces[-1]
-        return Received(
-            baud=first.baud,
-            framing=first.framing,
-            values=np.concatenate([piece.values for piece in self.pieces]),
-            faults=np.concatenate([piece.faults for piece in self.pieces]),
-            start_s=np.concatenate([piece.start_s for piece in self.pieces]),
-            began_s=last.ended_s - self.seconds,
-            ended_s=last.ended_s,
-            tells_faults=tells_faults and first.tells_faults,
-        )
 
 
 class Walk:
     """Walks a line; each :meth:`step` listens for a moment and gives the verdict so far.
 
-    ``bauds`` are the speeds to try (the usual ones, then the odd ones), ``framings`` likewise. InputOutputError from
-    the listener goes through.
+    ``bauds`` are the speeds to try; with only one of them it stays there. ``framing`` is the one to listen with at
+    first; any other than 8N1 is kept. InputOutputError from the listener goes through. The listener's own times are
+    the only clock.
     """
 
     def __init__(
@@ -87,28 +64,31 @@ class Walk:
         listener: Listener,
         *,
         bauds: Sequence[int] = (*USUAL_BAUDS, *ODD_BAUDS),
-        framings: Sequence[Framing] = FRAMINGS,
+        framing: Framing = FRAMING_USUAL,
         dialects: Sequence[AnyDialect] = BUILT_IN,
     ) -> None:
         self._listener = listener
         self._dialects = tuple(dialects)
-        self._framings = tuple(framings)
-        self._plan: list[Setting] = [(baud, self._framings[0]) for baud in bauds]
-        self._first_plan = tuple(self._plan)
-        self._at = 0
-        self._heard: dict[Setting, Heard] = {}
-        self._quiet_s = 0.0
-        self._listened_s = 0.0
-        self._complete = False
+        self._framing = framing
+        self._bauds = tuple(bauds)
         self.settled = False
         """Whether speed and framing are found, and the walk stays there."""
         self.last: Received | None = None
         """The latest slice."""
+        self.quiet_s = 0.0
+        """How long nothing has come."""
+        self.listened_s = 0.0
+        self._begin(None)
 
     @property
     def setting(self) -> Setting:
         """Where it listens now."""
         return self._plan[self._at]
+
+    @property
+    def rounds(self) -> int:
+        """How often all speeds were tried since the line last fell silent."""
+        return self._rounds
 
     def heard(self) -> Received | None:
         """Everything kept of the present setting."""
@@ -117,147 +97,169 @@ class Walk:
 
     def step(self, seconds: float = SLICE_S) -> Verdict:
         """Listens for ``seconds`` and says what it makes of the line so far."""
-        setting = self.setting
-        piece = self._listener.hear(*setting, seconds)
+        piece = self._listener.hear(*self.setting, seconds)
         self.last = piece
-        self._listened_s += piece.seconds
-        self._quiet_s = 0.0 if len(piece.values) else self._quiet_s + piece.seconds
-        if self._quiet_s >= _QUIET_S:
+        self.listened_s += piece.seconds
+        self.quiet_s = 0.0 if len(piece.values) else self.quiet_s + piece.seconds
+        if self.quiet_s >= _QUIET_S:
             return self._quiet()
-        here = self._heard.setdefault(setting, Heard())
-        here.add(piece)
-        if self.settled:
-            return self._stay(here)
-        return self._search(here)
+        self._heard.setdefault(self.setting, SettingHeard()).add(piece)
+        self._visit.add(piece)
+        return self._about(self._stay() if self.settled else self._search())
 
     # ---- states of the walk ----
 
-    def _quiet(self) -> Verdict:
-        """Nothing for longer than any receiver pauses: what was heard before belongs to another contact."""
-        had = sum(one.count for one in self._heard.values())
-        self._heard.clear()
-        self._plan = list(self._first_plan)
+    def _begin(self, first: int | None) -> None:
+        """Forgets the line: another contact may be another one. ``first`` is the speed to begin with."""
+        order = [one for one in (first, _QUIET_BAUD) if one in self._bauds]
+        self._plan: list[Setting] = [(baud, self._framing) for baud in dict.fromkeys((*order, *self._bauds))]
         self._at = 0
-        self.settled = self._complete = False
-        reason = f"Not one byte for {self._quiet_s:.1f} s."
-        after = " Before that, some." if had else ""
+        self._heard: dict[Setting, SettingHeard] = {}
+        self._visit = SettingHeard()
+        self._rounds = 0
+        self._extra = 0
+        self._bit: BitTime | None = None
+        self.settled = False
+        self._is_data = False
+
+    def _quiet(self) -> Verdict:
+        """Nothing for longer than any receiver pauses."""
+        if self._heard:
+            # A fast receiver is seen at a fast speed only, so a slow one is no place to wait.
+            self._begin(self.setting[0] if self.settled and self.setting[0] >= _QUIET_BAUD else None)
+        certainty = min(0.99, self.quiet_s / (self.quiet_s + 0.5))
         return Verdict(
-            LineState.SILENT, min(0.99, self._quiet_s / (self._quiet_s + 0.5)), (reason + after,), seconds=self._quiet_s
+            LineState.SILENT, certainty, (f"Not one byte for {self.quiet_s:.1f} s.",), seconds=self.quiet_s
         )
 
-    def _stay(self, here: Heard) -> Verdict:
-        verdict = judge([self._scored(here)], LineFacts(self._listened_s))
-        if verdict.state not in (LineState.UNDERSTOOD, LineState.DATA):
-            self.settled = False
-            self._heard.clear()
+    def _stay(self) -> Verdict:
+        recent = self._visit.whole(self._tells_faults(), _LOST_S)
+        if len(recent.values) >= _LOST_BYTES:
+            score = best_score(score_readings(recent, self._dialects))
+            lost = score.faulty_share > _LOST_FAULTS if self._is_data else score.surprise < _LOST_SURPRISE
+            if lost:
+                self._begin(None)
+                return self._judged()
+        return self._judged()
+
+    def _search(self) -> Verdict:
+        verdict = self._judged()
+        tried = self._rounds > 0 or len(self._bauds) == 1
+        compared = tried or self._busy_speeds() >= _DATA_SPEEDS
+        if (verdict.state == LineState.NOISE and not tried) or (verdict.state == LineState.DATA and not compared):
+            reason = f"{verdict.bytes_heard:,} bytes so far in no known dialect; still trying speeds."
+            verdict = Verdict(LineState.NOT_SURE, 0.0, (reason,), seconds=self.listened_s)
+        understood = verdict.state == LineState.UNDERSTOOD and verdict.certainty >= _SURE
+        data = verdict.state == LineState.DATA and verdict.certainty >= _SURE_OF_DATA and compared
+        if (understood or data) and verdict.baud is not None and verdict.framing is not None:
+            self._settle(verdict.baud, verdict.framing)
+            self._is_data = data
+            return verdict
+        if self._is_done():
+            self._leave()
         return verdict
 
-    def _search(self, here: Heard) -> Verdict:
-        received, score = self._scored(here)
-        if score.surprise >= SURPRISE_SURE and score.faulty_share <= _SETTLED_FAULTS and self._alone():
-            self.settled = True
-            return judge([(received, score)], LineFacts(self._listened_s))
-        if score.surprise >= SURPRISE_SURE:
-            # The speed is right; faults point at another framing, or at a bad line.
-            if here.count >= _LEAVE_BYTES or here.seconds >= _VISIT_S:
-                self._try_framings(self.setting[0])
-                self._next()
-        elif self._is_done(here, score):
-            self._next()
-        return self._verdict()
+    # ---- ways ----
 
-    def _alone(self) -> bool:
-        """Whether no other setting heard so far explains the line as well."""
-        others = (one for setting, one in self._heard.items() if setting != self.setting and one.count)
-        return all(self._scored(one)[1].surprise < SURPRISE_SURE or self._same_speed(one) for one in others)
+    def _settle(self, baud: int, framing: Framing) -> None:
+        # Seven bits with parity are read as eight without: some ports know nothing else.
+        setting = (baud, self._framing if framing.data_bits == 7 else framing)
+        if setting != self.setting:
+            if setting not in self._plan:
+                self._plan.append(setting)
+            self._go(self._plan.index(setting))
+        self.settled = True
 
-    def _same_speed(self, one: Heard) -> bool:
-        return abs(one.pieces[0].baud - self.setting[0]) <= _SAME_SPEED * self.setting[0]
+    def _is_done(self) -> bool:
+        score = self._visit_score()
+        patience = 1 + min(self._rounds, 3)
+        if score.surprise >= _HINT and self._visit.seconds < 2.0 * _VISIT_S * patience:
+            return False
+        count, faulty = self._visit.telling
+        faulty_share = faulty / max(1, count)
+        for bytes_least, faults_least in _ENOUGH:
+            if count >= bytes_least * patience and faulty_share >= faults_least:
+                return True
+        return self._visit.seconds >= _VISIT_S * patience
 
-    def _is_done(self, here: Heard, score: Score) -> bool:
-        if here.count >= _LEAVE_BYTES and score.faulty_share > _LEAVE_FAULTS:
-            return True
-        if here.count >= _ENOUGH_BYTES:
-            return True
-        return here.seconds >= _VISIT_S and here.count > 0
-
-    def _next(self) -> None:
+    def _leave(self) -> None:
+        new = [setting for setting in self._pointed_to() if setting not in self._plan[: self._at + 1]]
+        self._sort_rest()
+        for setting in reversed(new[: _EXTRA_MOST - self._extra]):
+            self._extra += setting not in self._plan
+            if setting in self._plan:
+                self._plan.remove(setting)
+            self._plan.insert(self._at + 1, setting)
         if self._at + 1 < len(self._plan):
-            self._at += 1
+            self._go(self._at + 1)
+        else:
+            self._rounds += 1
+            self._go(0)
+
+    def _sort_rest(self) -> None:
+        """Faster speeds first or slower ones, as the bytes of this visit say.
+
+        A receiver much faster than the line sees each low bit as a whole byte of zeros; to a slower one zeros are rare.
+        """
+        received = self._visit.whole()
+        if len(received.values) < _SORTING_BYTES:
             return
-        # The round is over: go where the edges within the bytes point, then try other framings, then all again.
-        self._complete = True
-        self._at = 0
-        extra = self._extra()
-        if extra:
-            self._plan += extra
-            self._at = len(self._plan) - len(extra)
+        slower = float((received.values == 0).mean()) > _ZEROS_OF_SLOW
+        rest = self._plan[self._at + 1 :]
+        rest.sort(key=lambda setting: (setting[0] < received.baud) != slower)
+        self._plan[self._at + 1 :] = rest
 
-    def _extra(self) -> list[Setting]:
-        known = set(self._plan)
+    def _go(self, at: int) -> None:
+        self._at = at
+        self._visit = SettingHeard()
+
+    def _pointed_to(self) -> list[Setting]:
+        """Settings that the bytes of this visit point to."""
+        if self._visit.count < _BUSY_BYTES or len(self._bauds) == 1:
+            return []
         wanted: list[Setting] = []
-        bit = self._bit()
+        received = self._visit.whole(self._tells_faults())
+        if received.framing == FRAMING_USUAL:
+            framing = parity_stretch(received, _FRAMING_WORTH)
+            if framing is not None:
+                wanted.append((self.setting[0], framing))
+        bit = self._visit.bit()
         if bit is not None:
-            wanted.append((usual_baud(bit.baud), self._framings[0]))
-        faulty = {setting: self._scored(one)[1].faulty_share for setting, one in self._heard.items() if one.count}
-        clean = sorted((one for one, share in faulty.items() if share <= 0.5), key=lambda one: faulty[one])
-        for baud, _ in clean[:3]:
-            wanted += [(baud, framing) for framing in self._framings[1:]]
-        return [setting for setting in dict.fromkeys(wanted) if setting not in known]
+            if self._bit is None or bit.score > self._bit.score:
+                self._bit = bit
+            wanted.append((self._near_known(bit.baud), self._framing))
+        return wanted
 
-    def _try_framings(self, baud: int) -> None:
-        known = set(self._plan)
-        new = [(baud, framing) for framing in self._framings if (baud, framing) not in known]
-        self._plan[self._at + 1 : self._at + 1] = new
-
-    def _tells_faults(self) -> bool:
-        """False when bytes came at several speeds and not one was faulty: then the port keeps its faults to itself."""
-        busy = [one for one in self._heard.values() if one.count >= _LEAVE_BYTES]
-        return len(busy) < 3 or any(piece.faults.any() for one in self._heard.values() for piece in one.pieces)
+    def _near_known(self, baud: float) -> int:
+        # One that is in the plan already, too: else the grain would lead from one odd speed to the next.
+        nearest = min((*self._bauds, *(setting[0] for setting in self._plan)), key=lambda one: abs(one - baud))
+        return nearest if abs(nearest - baud) <= _GRAIN * nearest else usual_baud(baud)
 
     # ---- verdicts ----
 
-    def _scored(self, one: Heard) -> tuple[Received, Score]:
-        whole = one.whole(self._tells_faults())
-        if one.score is None:
-            one.score = score_received(whole, self._dialects)
-        return whole, one.score
+    def _tells_faults(self) -> bool:
+        return self._busy_speeds() < _MUTE_SPEEDS or any(one.faulty for one in self._heard.values())
 
-    def _verdict(self) -> Verdict:
-        heard = [self._scored(one) for one in self._heard.values() if one.pieces]
-        bit = self._bit() if self._complete else None
+    def _busy_speeds(self) -> int:
+        return len({baud for (baud, _), one in self._heard.items() if one.count >= _BUSY_BYTES})
+
+    def _about(self, verdict: Verdict) -> Verdict:
+        """A speed that nobody uses was reckoned from the bits of another one: it reads well, but is not exact."""
+        if verdict.baud is None or verdict.baud in self._bauds:
+            return verdict
+        reason = f"{verdict.baud:,} baud is give or take 5 %: record the line's edges for the exact speed."
+        certainty = min(verdict.certainty, _SURE_OF_ODD)
+        return dataclasses.replace(verdict, certainty=certainty, reasons=(*verdict.reasons, reason))
+
+    def _visit_score(self) -> Score:
+        return best_score(self._visit.scored(self._dialects, self._tells_faults()))
+
+    def _judged(self) -> Verdict:
+        heard: list[Heard] = []
+        for one in self._heard.values():
+            heard += one.scored(self._dialects, self._tells_faults())
+        bit = self._bit
         facts = LineFacts(
-            self._listened_s, measured_baud=bit.baud if bit else None, measured_spread=bit.spread if bit else 0.0
+            self.listened_s, measured_baud=bit.baud if bit else None, measured_spread=bit.spread if bit else 0.0
         )
-        verdict = judge(heard, facts)
-        done = self._complete or verdict.state in (LineState.UNDERSTOOD, LineState.SILENT)
-        if not done:
-            reason = f"{sum(received.values.size for received, _ in heard):,} bytes so far; still trying speeds."
-            return Verdict(LineState.NOT_SURE, 0.0, (reason,), seconds=self._listened_s)
-        return verdict
-
-    def _bit(self) -> BitTime | None:
-        """The best bit time that the bytes at any speed give."""
-        found = [
-            bit for one in self._heard.values() if one.count
-            for bit in (estimate_from_lengths(lengths_within(one.whole(True))),) if bit is not None
-        ]  # fmt: skip
-        return max(found, key=lambda bit: bit.score, default=None)
-
-
-def lengths_within(received: Received) -> NDArray[np.float64]:
-    """Lengths in seconds between the edges inside each byte as it was received, to the grain of that speed's bit.
-
-    The first edge is the start bit's; what lies before a byte's last edge is known, what comes after is not.
-    """
-    bits = received.framing.data_bits
-    data = (received.values[:, np.newaxis] >> np.arange(bits)) & 1
-    frame = np.concatenate([np.zeros((len(data), 1), dtype=data.dtype), data], axis=1)
-    changes = np.diff(frame, axis=1) != 0
-    rows, columns = np.nonzero(changes)
-    if len(rows) == 0:
-        return np.zeros(0)
-    before = np.where(np.concatenate([[True], rows[1:] != rows[:-1]]), 0, np.concatenate([[0], columns[:-1] + 1]))
-    return (columns + 1 - before) / received.baud
-
-
+        return judge(heard, facts)
