@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,9 @@ from offtake.budget.model import BoardFacts, Budget, Line, Plan, Verdict
 from offtake.budget.page import page
 from offtake.budget.parts import load_parts
 from offtake.budget.stalls import Output
+from offtake.budget.storage import PREPARED_BYTES
 from offtake.budget.work import work_out
+from offtake.cli import prepare
 from offtake.errors import UsageError
 
 FAST = BoardFacts("atmega328p_16mhz", 16_000_000, 115_200, 1_484)
@@ -53,6 +56,13 @@ def lines_of(plan: Plan) -> dict[str, Line]:
         ({"outputs": (Output("GGA", 1.0, 75),)}, "stall_seen", Verdict.GOOD),
         ({"outputs": (Output("GGA", 100.0, 75),)}, "line_use", Verdict.WILL_NOT_DO),
         ({"card_bytes": 2**20}, "hours_to_full", Verdict.WILL_NOT_DO),
+        ({}, "hours_as_prepared", Verdict.GOOD),
+        ({"baud": 115_200}, "hours_as_prepared", Verdict.TIGHT),
+        ({"usb_chip": True}, "receiver_unpowered", Verdict.TIGHT),
+        # So small a resistor lets a low be read, by driving the receiver's line.
+        ({"usb_chip": True, "resistor_ohm": 300.0}, "usb_chip_low", Verdict.GOOD),
+        ({"usb_chip": True, "resistor_ohm": 300.0}, "usb_chip_current", Verdict.WILL_NOT_DO),
+        ({"baud": 1_000_000, "outputs": (Output("bytes", 1.0, 100_000),)}, "line_use", Verdict.TIGHT),
         ({"card_bytes": 2**30}, "amplified_most", Verdict.TIGHT),
         ({"battery_mah": 100.0}, "battery_hours", Verdict.TIGHT),
         ({"battery_lowest_v": 3.0}, "regulator_left", Verdict.WILL_NOT_DO),
@@ -74,6 +84,18 @@ def test_stalls_lose_what_they_say() -> None:
     lost = lines_of(PLAN)["stall_extended"].note
     assert lost.startswith("2,880 bytes can come meanwhile: at most 1,425 are lost each time")
     assert "keeps them all" in lines_of(PLAN)["stall_high_capacity"].note
+
+
+def test_what_prepare_makes_of_its_own_accord() -> None:
+    parser = argparse.ArgumentParser()
+    prepare.add(parser.add_subparsers())
+    assert parser.parse_args(["prepare", "card"]).size == PREPARED_BYTES
+
+
+def test_an_input_over_its_supply_names_its_own_source() -> None:
+    """The adapter's was once said to stand in the chip's datasheet."""
+    over = lines_of(replace(PLAN, adapter_v=3.3))["desk_out_over"]
+    assert over.sources == (load_parts().source_of("adapter_over_supply"), load_parts().source_of("clamp_current"))
 
 
 def test_large_cards_may_be_busy_for_longer() -> None:
@@ -165,7 +187,7 @@ def test_page_explains_what_is_not_good_and_all_of_it_on_request() -> None:
     assert not any("UBRR 34 at double speed" in row for row in short)
     assert short[-2].startswith("will do, but look at what is tight")
     failed = page(work_out(replace(PLAN, usb_chip=True)))
-    assert any(row.startswith("will not do (USB chip on board: low)") for row in failed)
+    assert any(row.startswith("will not do (USB chip on board: low; USB chip on board: pushes)") for row in failed)
 
 
 @pytest.mark.parametrize(

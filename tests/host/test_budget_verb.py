@@ -29,7 +29,7 @@ def test_bare_call_prints_the_whole_page(capsys: pytest.CaptureFixture[str]) -> 
 def test_what_will_not_do_is_exit_code_1(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, "--usb-chip")
     assert code == 1
-    assert "will not do (USB chip on board: low)" in out
+    assert "will not do (USB chip on board: low; USB chip on board: pushes)" in out
 
 
 def test_json(capsys: pytest.CaptureFixture[str]) -> None:

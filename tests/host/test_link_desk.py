@@ -10,6 +10,7 @@ from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.generated.records import BLOCK_SIZE, CardState, DescribePacket, JournalHeader, WhenFull
 from offtake.journal.codec import encode_journal_header
 from offtake.link.desk import Desk, Patience, RefusedError, checked_speed, open_desk, require_journal
+from offtake.link.port import SpeedRefusedError
 from offtake.link.runs import RunSeen, list_runs
 
 QUICK = Patience(greet_s=0.3, greet_every_s=0.002, answer_s=0.02, first_s=0.02, quiet_s=0.01)
@@ -56,6 +57,23 @@ def test_no_greeting_holds_a_boot_loaders_command_to_write() -> None:
     assert len(sent) > 110
     assert not any(0x64 in data for data in sent)
     assert not logger.asked
+
+
+class SlowPort(MemoryPort):
+    """A port that cannot go as fast as the logger can."""
+
+    def set_baud(self, baud: int) -> None:
+        if baud > 230_400:
+            raise SpeedRefusedError(f"the port does not take {baud} baud", where="slow")
+        super().set_baud(baud)
+
+
+def test_a_port_that_refuses_the_fastest_speed_goes_on_calling_at_the_others() -> None:
+    """It gave up once, while a board behind a slow boot loader was not listening yet."""
+    logger = FakeLogger(bytearray(header(8)), Faults(deaf_for=200))
+    desk = Desk(SlowPort(logger), Patience(3.0, 0.002, 0.02, 0.02, 0.01))
+    assert desk.greet().chunk_max == BLOCK_SIZE
+    assert desk.baud == 115_200
 
 
 def test_nobody_there_is_an_input_output_error() -> None:

@@ -32,12 +32,25 @@ def card_section(plan: Plan, parts: Parts) -> Section:
             note="A gigabyte is 1,000,000,000 bytes here, as it is on a card's label.",
         ),
         at_least(
-            "hours_to_full", "Hours until it is full", hours, plan.hours_a_day, "h",
+            "hours_to_full", "Hours, longest journal", hours, plan.hours_a_day, "h",
             (parts.sources["fat_file"], day), tight=hours < 1.5 * plan.hours_a_day,
             note=_journal_note(plan, journal, hours),
         ),
+        _as_prepared(plan, parts, rate),
     ]  # fmt: skip
     return Section("Card life and hours", (*lines, *_wear(plan, parts, rate)))
+
+
+def _as_prepared(plan: Plan, parts: Parts, rate: float) -> Line:
+    size = min(plan.card_bytes, storage.PREPARED_BYTES)
+    hours = storage.hours_to_fill(size, rate)
+    return at_least(
+        "hours_as_prepared", "Hours, no --size given", hours, plan.hours_a_day, "h",
+        (parts.sources["prepared"], parts.sources["day"]), tight=hours < 1.5 * plan.hours_a_day,
+        note=f"`offtake prepare` makes a journal of {size // 2**20} MiB unless --size says more, and the logger stops"
+        " when it is full. Say more.",
+        beyond=Verdict.TIGHT,
+    )  # fmt: skip
 
 
 def _overhead(overhead: float, saturated: bool, source: str) -> Line:
@@ -52,10 +65,13 @@ def _journal_note(plan: Plan, journal: int, hours: float) -> str:
     days = f"{number(hours / plan.hours_a_day)} days of {plan.hours_a_day:g} hours (--hours-a-day)"
     if journal < plan.card_bytes:
         return (
-            f"A journal is one file and ends below 4 GiB, whatever the card's size: {days}. Pull it then, and prepare"
-            " a new one."
+            f"A journal is one file and ends below 4 GiB, whatever the card's size (prepare --size): {days}."
+            " Pull it then, and prepare a new one."
         )
-    return f"{days}, with the whole card for the journal. Pull it then, and prepare a new one; or a larger card."
+    return (
+        f"{days}, with the whole card for the journal (prepare --size). Pull it then, and prepare a new one; or a"
+        " larger card."
+    )
 
 
 def _wear(plan: Plan, parts: Parts, rate: float) -> list[Line]:

@@ -36,12 +36,11 @@ def level_section(plan: Plan, parts: Parts) -> Section:
     """The lines about levels: the tap, the desk both ways, the card both ways."""
     chip_in = _chip_input(plan, parts)
     adapter_in = _Input(
-        plan.adapter_v, parts["adapter_vih_share"], parts["adapter_vil_share"], parts["over_supply"],
-        parts.source_of("adapter_vih_share"), parts.source_of("over_supply"),
+        plan.adapter_v, parts["adapter_vih_share"], parts["adapter_vil_share"], parts["adapter_over_supply"],
+        parts.source_of("adapter_vih_share"), parts.source_of("adapter_over_supply"),
     )  # fmt: skip
     chip_out, adapter_out = _output(plan.board_v, parts), _output(plan.adapter_v, parts)
     off = plan.supply_off_percent / 100.0
-    clamp_ma = parts["clamp_current"]
     pairs = [
         ("tap", "Tap", _output(plan.receiver_v, parts), chip_in, plan.resistor_ohm, _TAP),
         ("desk_out", "Desk out", chip_out, adapter_in, plan.desk_ohm, _DESK),
@@ -49,8 +48,8 @@ def level_section(plan: Plan, parts: Parts) -> Section:
     ]
     lines: list[Line] = []
     for key, name, out, into, ohm, advice in pairs:
-        lines += _pair(key, name, out, into, ohm, advice, off, clamp_ma)
-    return Section("Levels", (*lines, *_card(plan, parts, chip_in, chip_out, off, clamp_ma)))
+        lines += _pair(key, name, out, into, ohm, advice, off, parts)
+    return Section("Levels", (*lines, *_card(plan, parts, chip_in, chip_out, off)))
 
 
 _TAP = "Choose the board whose supply is the receiver's level, or put a level converter behind the resistor."
@@ -62,9 +61,7 @@ _CARD_OUT = (
 )
 
 
-def _card(
-    plan: Plan, parts: Parts, chip_in: _Input, chip_out: _Output, off: float, clamp_ma: float
-) -> list[Line]:
+def _card(plan: Plan, parts: Parts, chip_in: _Input, chip_out: _Output, off: float) -> list[Line]:
     card_v = parts["card_volts"]
     source = parts.source_of("card_volts")
     card_in = _Input(
@@ -75,13 +72,13 @@ def _card(
     shifted = needs if plan.card_shifter is None else plan.card_shifter
     driver, name = (_output(card_v, parts), "Card in, shifted") if shifted else (chip_out, "Card in, direct")
     return [
-        *_pair("card_in", name, driver, card_in, 0.0, _CARD_IN, off, clamp_ma),
-        *_pair("card_out", "Card out", card_out, chip_in, 0.0, _CARD_OUT, off, clamp_ma),
+        *_pair("card_in", name, driver, card_in, 0.0, _CARD_IN, off, parts),
+        *_pair("card_out", "Card out", card_out, chip_in, 0.0, _CARD_OUT, off, parts),
     ]
 
 
 def _pair(
-    key: str, name: str, out: _Output, into: _Input, series_ohm: float, advice: str, off: float, clamp_ma: float
+    key: str, name: str, out: _Output, into: _Input, series_ohm: float, advice: str, off: float, parts: Parts
 ) -> list[Line]:
     high_needed, low_needed = into.high_share * into.supply_v, into.low_share * into.supply_v
     worst_high = out.supply_v * min(out.least_high_share, 1.0 - off) - high_needed * (1.0 + off)
@@ -101,6 +98,7 @@ def _pair(
             tight=worst_low < 0, note="What must be read as low." + (f" {advice}" if worst_low < 0 else ""),
         ),
     ]  # fmt: skip
+    clamp_ma = parts["clamp_current"]
     highest = into.supply_v + into.over_supply_v
     if out.supply_v > into.supply_v:
         current = clamp_current_ma(out.supply_v, into.supply_v, into.over_supply_v, series_ohm)
@@ -111,7 +109,8 @@ def _pair(
         )  # fmt: skip
         lines.append(
             at_most(
-                f"{key}_over", f"{name}: over supply", out.supply_v, highest, "V", (into.over_source,),
+                f"{key}_over", f"{name}: over supply", out.supply_v, highest, "V",
+                (into.over_source, parts.source_of("clamp_current")),
                 note=pushed + (f" {advice}" if out.supply_v > highest else ""),
                 beyond=Verdict.TIGHT if current <= clamp_ma else Verdict.WILL_NOT_DO,
             )

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from enum import Enum
 
+from offtake.budget.divisor import BITS
 from offtake.budget.stalls import Load, Output
 from offtake.errors import UsageError
 
@@ -89,7 +90,7 @@ def check_plan(plan: Plan) -> None:
     _within("--regulator-drop", plan.regulator_drop_v, 0, 20, "V")
     for output in plan.outputs:
         _within(f"rate of {output.name}", output.per_second, 0.001, 1000, "a second")
-        _within(f"size of {output.name}", output.size_bytes, 1, 65_535, "bytes")
+        _within(f"size of {output.name}", output.size_bytes, 1, BAUD_MOST // BITS, "bytes")
 
 
 def _within(name: str, value: float | None, least: float, most: float, unit: str) -> None:

@@ -16,7 +16,6 @@ def resistor_section(plan: Plan, parts: Parts) -> Section:
 def _slips(plan: Plan, parts: Parts) -> list[Line]:
     ohm, over_v, limit = plan.resistor_ohm, parts["over_supply"], parts["clamp_current"]
     clamp = (parts.source_of("clamp_current"), parts.source_of("over_supply"))
-    powerless = (parts.source_of("clamp_current"), parts.sources["resistor"])
     unpowered = circuit.clamp_current_ma(plan.receiver_v, 0.0, over_v, ohm)
     needed = circuit.series_ohm_for(plan.receiver_v, over_v, limit)
     bit_share = _rise_percent(plan, parts, needed)
@@ -26,15 +25,11 @@ def _slips(plan: Plan, parts: Parts) -> list[Line]:
     short_ma = circuit.current_ma(plan.receiver_v, ohm)
     return [
         _slip(
-            "logger_unpowered", "If the logger has no power", unpowered, limit, powerless, parts,
+            "logger_unpowered", "If the logger has no power", unpowered, limit, clamp, parts,
             f"The line then feeds the dead chip through its clamp. Same supply, same switch avoids it;"
             f" {number(needed)} ohm would keep it within {limit:g} mA, and an edge to {number(bit_share)} % of a bit.",
         ),
-        at_most(
-            "receiver_unpowered", "If the receiver has no power", parts["pin_leak"], limit, "mA",
-            (parts.source_of("pin_leak"), parts.source_of("clamp_current")),
-            note="Our pin is an input without pull-up: it feeds nothing back but its leakage.",
-        ),
+        _receiver_unpowered(plan, parts),
         _slip(
             "supply_pad_powered", "If the tip hits a supply pad", on_supply, limit, clamp, parts,
             f"{plan.wrong_pad_v:g} V (--wrong-pad-volts) into the powered logger. On a ground pad nothing flows.",
@@ -46,7 +41,7 @@ def _slips(plan: Plan, parts: Parts) -> list[Line]:
         ),
         at_most(
             "wire_shorted", "If the wire is shorted", short_ma, parts["driver_current"], "mA",
-            (parts.source_of("driver_current"),),
+            (parts.source_of("driver_current"), parts.sources["resistor"]),
             note="The resistor, at the pad, is then all that the receiver's output drives; the host still hears it."
             + (" A larger resistor loads it less." if short_ma > parts["driver_current"] else ""),
             beyond=Verdict.TIGHT,
@@ -59,13 +54,27 @@ def _slips(plan: Plan, parts: Parts) -> list[Line]:
     ]  # fmt: skip
 
 
+def _receiver_unpowered(plan: Plan, parts: Parts) -> Line:
+    key, what, limit = "receiver_unpowered", "If the receiver has no power", parts["clamp_current"]
+    if not plan.usb_chip:
+        return at_most(
+            key, what, parts["pin_leak"], limit, "mA", (parts.source_of("pin_leak"), parts.source_of("clamp_current")),
+            note="Our pin is an input without pull-up: it feeds nothing back but its leakage.",
+        )
+    pushed = circuit.clamp_current_ma(
+        plan.board_v, 0.0, parts["over_supply"], plan.resistor_ohm + parts["usb_chip_ohm"]
+    )
+    sources = (parts.source_of("usb_chip_ohm"), parts.source_of("clamp_current"))
+    return _slip(key, what, pushed, limit, sources, parts, "The board's USB chip then feeds the dead receiver.")
+
+
 def _slip(
     key: str, what: str, current_ma: float, limit_ma: float, sources: tuple[str, ...], parts: Parts, note: str
 ) -> Line:
     """Past the clamp's limit a slip is a caution; past what a pin bears at all it kills."""
     absolute = parts["pin_current"]
     survives = current_ma < absolute
-    more = " Past the limit: never for longer than a slip." if limit_ma < current_ma < absolute else ""
+    more = " Past the limit: nothing is promised, even for a slip." if limit_ma < current_ma < absolute else ""
     killed = f" {absolute:g} mA is the most that a pin bears: this kills it." if not survives else ""
     beyond = Verdict.TIGHT if survives else Verdict.WILL_NOT_DO
     return at_most(key, what, current_ma, limit_ma, "mA", sources, note=note + more + killed, beyond=beyond)
@@ -117,10 +126,10 @@ def _usb_chip(plan: Plan, parts: Parts) -> list[Line]:
             note="A high is read, for both sides pull up.",
         ),
         at_most(
-            "usb_chip_current", "USB chip on board: pushes", pushed, parts["driver_current"], "mA",
-            (parts.source_of("usb_chip_ohm"), parts.source_of("driver_current")),
-            note="Into the receiver's output, each time that it is low: the tap is then no longer passive.",
-            tight=True, beyond=Verdict.WILL_NOT_DO,
+            "usb_chip_current", "USB chip on board: pushes", pushed, parts["pin_leak"], "mA",
+            (parts.source_of("usb_chip_ohm"), parts.source_of("pin_leak")),
+            note="Into the receiver's output, each time that it is low. A passive tap gives no more than a pin's"
+            " leakage; this one drives the line.",
         ),
     ]  # fmt: skip
 

@@ -15,6 +15,8 @@ from offtake.generated.records import (
 
 JOURNAL_BYTES_MAX = 2**32 - BLOCK_SIZE
 """The longest journal in whole blocks: a file on FAT32 ends below 4 GiB."""
+PREPARED_BYTES = 256 * 2**20
+"""The journal that `offtake prepare` makes when nobody says how long."""
 HIGH_CAPACITY_BYTES_MAX = 32 * 2**30
 """Above this a card is of the extended kind, which may be busy for longer."""
 

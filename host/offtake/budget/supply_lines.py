@@ -38,7 +38,7 @@ def _clock(plan: Plan, parts: Parts, clock: float) -> list[Line]:
         ),
         at_most(
             "supply_most", "Supply, highest", most, parts["supply_most"], "V", range_source,
-            note=f"{plan.supply_off_percent:g} % above {plan.board_v:g} V. More destroys the chip.",
+            note=f"{plan.supply_off_percent:g} % above {plan.board_v:g} V. More is past what the chip is made for.",
         ),
         _brown_out(parts, clock, needed, least),
     ]  # fmt: skip

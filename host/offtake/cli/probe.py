@@ -28,7 +28,7 @@ how sure it is. The exit code is 0 only when a dialect was understood.
 
 before the tip touches anything:
   - propulsion power off, propellers or drive disconnected
-  - join the grounds first, with one side unpowered
+  - all power off; join the grounds first, then power on
   - a 1 kOhm resistor at the tip; the adapter at the receiver's level (3.3 V)
   - only the adapter's RX is connected: its TX never, nothing is ever sent
   - keep off the antenna and its feed"""

@@ -26,6 +26,8 @@ def render_field(board: Board, banner: str) -> str:
     sheet.text(318, 452, "ground: first on, last off", anchor="end", size=12)
     sheet.box(20, 495, 210, 50, "supply", "5 V (or 3.3 V), same ground")
     sheet.wire([(230, 520), (330, 520)])
+    sheet.wire([(60, 495), (60, 460), (90, 460)])
+    sheet.joint(90, 460)
     _field_card(sheet, pins)
     _field_light(sheet, pins["light"])
     sheet.text(20, 648, "Black: what is there already. Blue: what you add.", size=12, colour=SOFT)
@@ -60,20 +62,22 @@ def _field_card(sheet: Sheet, pins: dict[str, str]) -> None:
     rows = (
         ("card_select", "CS"),
         ("card_mosi", "DI"),
-        ("card_miso", "DO"),
         ("card_clock", "CLK"),
+        ("card_miso", "DO"),
     )
-    sheet.box(610, 260, 90, 216, "level")
-    sheet.text(655, 298, "shifting", anchor="middle", size=15, bold=True)
-    sheet.text(655, 440, "only when", anchor="middle", size=12, colour=WARN)
-    sheet.text(655, 456, "VCC is 5 V", anchor="middle", size=12, colour=WARN)
+    sheet.box(610, 240, 90, 184, "level")
+    sheet.text(655, 278, "shifting", anchor="middle", size=15, bold=True)
+    sheet.text(655, 298, "only when", anchor="middle", size=12, colour=WARN)
+    sheet.text(655, 313, "VCC is 5 V", anchor="middle", size=12, colour=WARN)
     sheet.box(770, 260, 170, 300, "microSD socket", "3.3 V only")
     for index, (pin, name) in enumerate(rows):
-        y = 330 + 28 * index
+        # DO, the last one, needs no shifting and passes below.
+        y = 340 + 28 * index + (24 if name == "DO" else 0)
         sheet.pin(540, y, f"{pins[pin]}", "right")
         sheet.pin(770, y, name, "left")
-        sheet.wire([(540, y), (610, y)])
-        sheet.wire([(700, y), (770, y)])
+        sheet.wire([(540, y), (770, y)] if name == "DO" else [(540, y), (610, y)])
+        if name != "DO":
+            sheet.wire([(700, y), (770, y)])
     sheet.pin(770, 500, "3.3 V", "left")
     sheet.pin(770, 540, "GND", "left")
     sheet.wire([(640, 500), (770, 500)])
@@ -124,7 +128,8 @@ def render_desk(board: Board, banner: str) -> str:
     sheet.wire([(639, 200), (740, 200)])
     sheet.text(635, 180, "100 nF", anchor="middle", size=12)
     sheet.text(545, 300, "5 V for 16 MHz, 3.3 V for 8 MHz", size=12, colour=WARN)
-    sheet.text(20, 364, "Card and light as in the field. Never the tap and the adapter at once.", size=12, colour=SOFT)
+    words = "Card and light as in the field. Never the tap and the adapter at once, and never two supplies."
+    sheet.text(20, 364, words, size=12, colour=SOFT)
     return sheet.text_of(banner)
 
 

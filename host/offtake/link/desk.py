@@ -32,7 +32,7 @@ from offtake.generated.records import (
     SpeedSetPacket,
 )
 from offtake.link.packets import Packet, PacketStream, encode_packet
-from offtake.link.port import Port, SerialPort
+from offtake.link.port import Port, SerialPort, SpeedRefusedError
 from offtake.records import Record
 
 _SEQUENCES = 99
@@ -123,12 +123,18 @@ class Desk:
         """Calls the logger to the desk. After a reset it listens for a second and a half, so it is called often, and
         at each of the speeds that it may be at: its board's first one, or the fastest, where a session was broken off.
         """
-        bauds = (*DESK_BAUDS, LINK_BAUD_FASTEST)
+        bauds = [*DESK_BAUDS, LINK_BAUD_FASTEST]
         visit_s = min(_GREET_VISIT_S, self.patience.greet_s / len(bauds))
         end = time.monotonic() + self.patience.greet_s
         greeting = self._call(visit_s)
         while greeting is None and time.monotonic() < end:
-            self._set_baud(bauds[(bauds.index(self.baud) + 1) % len(bauds)] if self.baud in bauds else bauds[0])
+            baud = bauds[(bauds.index(self.baud) + 1) % len(bauds)] if self.baud in bauds else bauds[0]
+            try:
+                self._set_baud(baud)
+            except SpeedRefusedError:
+                # An old port may not go as fast as a logger can; then no logger is waiting there for it either.
+                bauds.remove(baud)
+                continue
             greeting = self._call(visit_s)
         if greeting is None:
             self._set_baud(DESK_BAUDS[0])
@@ -217,7 +223,8 @@ class Desk:
         """A logger that heard us at the new speed stays there, one that did not goes back: look at both."""
         end = time.monotonic() + self.patience.greet_s
         while time.monotonic() < end:
-            for baud in (before, tried):
+            # A logger that gave up the trial is back at its board's own first speed.
+            for baud in dict.fromkeys((before, tried, *DESK_BAUDS)):
                 self._set_baud(baud)
                 if self._call(min(0.6, self.patience.greet_s / 4.0)) is not None:
                     return

@@ -31,6 +31,10 @@ class Port(Protocol):
         """Closes the port."""
 
 
+class SpeedRefusedError(InputOutputError):
+    """The port, which is there, does not take a speed."""
+
+
 class SerialPort:
     """A port of this computer: 8 data bits, no parity, 1 stop bit.
 
@@ -74,7 +78,7 @@ class SerialPort:
             self._serial.reset_input_buffer()
         except (serial.SerialException, ValueError, OSError, termios.error) as error:
             what = f"the port does not take {baud} baud: {plain_error(error)}"
-            raise InputOutputError(what, where=self.name) from error
+            raise SpeedRefusedError(what, where=self.name) from error
 
     def close(self) -> None:
         """Closes the port; a port that is gone already is no trouble."""
