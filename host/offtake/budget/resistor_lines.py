@@ -71,13 +71,15 @@ def _receiver_unpowered(plan: Plan, parts: Parts) -> Line:
 def _slip(
     key: str, what: str, current_ma: float, limit_ma: float, sources: tuple[str, ...], parts: Parts, note: str
 ) -> Line:
-    """Past the clamp's limit a slip is a caution; past what a pin bears at all it kills."""
-    absolute = parts["pin_current"]
-    survives = current_ma < absolute
-    more = " Past the limit: nothing is promised, even for a slip." if limit_ma < current_ma < absolute else ""
-    killed = f" {absolute:g} mA is the most that a pin bears: this kills it." if not survives else ""
+    """Past the clamp's limit a slip is a caution; far past it the input may die of it."""
+    most = parts["slip_current"]
+    survives = current_ma < most
+    more = " Past the limit: nothing is promised, even for a slip." if limit_ma < current_ma < most else ""
+    if not survives:
+        more = f" Past {most:g} mA the input may die of a single slip: a larger resistor."
+        sources = (sources[0], parts.source_of("slip_current"))
     beyond = Verdict.TIGHT if survives else Verdict.WILL_NOT_DO
-    return at_most(key, what, current_ma, limit_ma, "mA", sources, note=note + more + killed, beyond=beyond)
+    return at_most(key, what, current_ma, limit_ma, "mA", sources, note=note + more, beyond=beyond)
 
 
 def _daily(plan: Plan, parts: Parts) -> list[Line]:

@@ -100,7 +100,15 @@ def _regulator(plan: Plan, parts: Parts) -> list[Line]:
         return []
     left = plan.battery_lowest_v - plan.regulator_drop_v
     needed = max(supply.least_supply_v(plan.board.clock_hz / HERTZ_PER_MEGAHERTZ), parts["supply_least"])
+    bare = [] if plan.regulator_drop_v else [
+        at_most(
+            "battery_direct", "That battery straight to VCC", plan.battery_lowest_v, parts["supply_most"], "V",
+            (parts.source_of("supply_most"),),
+            note="No regulator between (--regulator-drop 0), and a fuller battery has more. Put one in.",
+        )
+    ]  # fmt: skip
     return [
+        *bare,
         at_least(
             "regulator_left", "Supply on a low battery", left, needed, "V", (parts.sources["your_regulator"],),
             tight=left < plan.board_v * (1.0 - plan.supply_off_percent / 100.0),
