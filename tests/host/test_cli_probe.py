@@ -19,6 +19,7 @@ from offtake import cli
 from offtake.bench.line_port import LinePort
 from offtake.cli.probe_screen import ProbeScreen, certainty_text, escaped, last_line
 from offtake.errors import DamageError, UsageError
+from offtake.generated.records import JOURNAL_MAGIC
 from offtake.jobs.probe import Glance
 from offtake.probe.capture import notes_path, read_capture, save_capture
 from offtake.probe.model import FAULT_FRAMING, FRAMING_USUAL, LineState, MessageRate, Verdict
@@ -239,3 +240,24 @@ def test_every_state_has_its_word_and_its_mark(state: LineState) -> None:
 def test_never_quite_sure() -> None:
     assert certainty_text(1.0) == "99.9 %"
     assert certainty_text(0.7) == "70 %"
+
+
+def test_an_inverted_recording_warns(repo_root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = (repo_root / "demo_data" / "unknown_pad.csv").read_text().splitlines()
+    turned = [line[:-1] + ("0" if line.endswith("1") else "1") if line[0].isdigit() else line for line in lines]
+    (tmp_path / "turned.csv").write_text("\n".join(turned) + "\n")
+    assert cli.main(["probe", str(tmp_path / "turned.csv")]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "inverted" in said
+    assert "do not connect it" in said
+
+
+def test_a_journal_and_a_speed_for_a_file_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    journal = tmp_path / "day.jnl"
+    journal.write_bytes(JOURNAL_MAGIC + bytes(504) + b"$GPGGA,1*00\r\n" * 50)
+    assert cli.main(["probe", str(journal)]) == 2
+    assert "a journal, not a capture" in capsys.readouterr().err
+    plain = tmp_path / "plain.bin"
+    plain.write_bytes(b"abc")
+    assert cli.main(["probe", str(plain), "--baud", "9600"]) == 2
+    assert "--baud for a file" in capsys.readouterr().err

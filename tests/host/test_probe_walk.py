@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from offtake.errors import InputOutputError
+from offtake.jobs.probe import Choice, Glance, probe_listener, walk_for
 from offtake.probe.edges import EdgeCapture
 from offtake.probe.heard import lengths_within
 from offtake.probe.listen import Unmarker
@@ -129,3 +130,39 @@ def test_marks_of_a_driver() -> None:
     assert Unmarker().feed(b"\xff\x00c", FAULT_PARITY) == (b"c", bytes([FAULT_PARITY]))
     # A driver that does not mark: FF stays as it is.
     assert Unmarker().feed(b"\xffa\xff\x01b", FAULT_FRAMING)[0] == b"\xffa\xff\x01b"
+
+
+def test_all_that_was_heard_is_kept_and_counted() -> None:
+    """It kept the last 12 s once, so nothing recorded with it was ever long enough to compare."""
+    listener = FakeListener(capture(text_stream(4), 57_600))
+    done = probe_listener(walk_for(listener, Choice(baud=57_600)), 40.0, once=False)
+    assert done.heard is not None
+    assert done.heard.seconds > 39.0
+    assert len(done.heard.values) > 50_000
+    assert np.all(np.diff(done.heard.start_s) > 0)
+    assert (done.verdict.state, done.verdict.bytes_heard) == (LineState.UNDERSTOOD, len(done.heard.values))
+    assert done.verdict.seconds == pytest.approx(done.heard.seconds)
+    rates = {rate.name: rate.rate_hz for rate in done.verdict.messages}
+    assert rates["GGA"] == pytest.approx(rates["RMC"], rel=0.05)
+
+
+def test_what_was_understood_is_kept_when_the_tip_leaves() -> None:
+    listener = FakeListener(capture(text_stream(4), 9_600))
+
+    def lift(glance: Glance) -> bool:
+        if listener.now_s > 20.0:
+            listener.line = None
+        return listener.now_s < 26.0
+
+    done = probe_listener(walk_for(listener, Choice()), None, once=False, show=lift)
+    assert done.heard is not None
+    assert (done.verdict.state, done.verdict.baud) == (LineState.UNDERSTOOD, 9_600)
+    assert 12.5 < done.heard.seconds < 22.5
+
+
+def test_one_wrong_speed_on_a_port_that_tells_no_faults_is_not_called_data() -> None:
+    listener = FakeListener(capture(text_stream(4), 57_600), tells_faults=True)
+    mute = FakeListener(capture(text_stream(4), 57_600), tells_faults=False)
+    for one in (listener, mute):
+        done = probe_listener(walk_for(one, Choice(baud=9_600)), 6.0, once=True)
+        assert done.verdict.state not in (LineState.DATA, LineState.UNDERSTOOD)

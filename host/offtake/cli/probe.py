@@ -73,6 +73,9 @@ def run(options: argparse.Namespace) -> int:
     else:
         if options.output is not None:
             raise UsageError("-o for a file", where=str(options.source), expected="a port: a file is saved already")
+        if options.baud is not None:
+            expected = "none: edges tell their speed by themselves, and bytes were taken at theirs"
+            raise UsageError("--baud for a file", where=str(options.source), expected=expected)
         done = probe_file(options.source, options.signal, dialects)
     saved = options.output is not None and done.heard is not None and len(done.heard.values) > 0
     if saved:
@@ -86,7 +89,7 @@ def _listen(options: argparse.Namespace, choice: Choice, dialects: tuple[object,
     from offtake.probe.listen import SerialListener
 
     on_terminal = sys.stdout.isatty() and not options.json
-    once = options.once or not on_terminal
+    once = options.once or (not on_terminal and options.seconds is None)
     seconds = options.seconds if options.seconds is not None or not once else _ONCE_S
     with SerialListener(str(options.source)) as listener, _interrupted() as enough:
         walk = walk_for(listener, choice, dialects)  # type: ignore[arg-type]

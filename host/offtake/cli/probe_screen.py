@@ -104,6 +104,8 @@ class ProbeScreen:
         if verdict.bytes_heard:
             text.append(f"   {verdict.bytes_heard:,} bytes")
             text.append(f", {verdict.bytes_faulty:,} faulty", style="not dim bold" if verdict.bytes_faulty else "")
+            if verdict.seconds >= 1.0:
+                text.append(f", in {verdict.seconds:.0f} s")
         return text
 
     def _strip(self, width: int) -> Text:

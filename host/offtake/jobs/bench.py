@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from offtake.bench.board import Bench, Board
-from offtake.bench.desk import DeskServer
+from offtake.bench.desk import Adapter, DeskServer
 from offtake.bench.line_port import LinePort
 from offtake.errors import InputOutputError, UsageError
 from offtake.firmware_build import build
@@ -90,6 +90,7 @@ def desk_port(scenario_path: Path, folder: Path, boot_loader: Path | None = None
         card = scenario_card(scenario)
         with (
             Bench(firmware, image=image, card=card, board=board, boot_loader=boot_loader, seed=scenario.seed) as bench,
-            DeskServer(bench) as server,
+            # A person and avrdude wait by the clock on the wall, so the board keeps to it as well.
+            DeskServer(bench, Adapter(idle_pace=1.0)) as server,
         ):
             yield server

@@ -8,8 +8,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from offtake.dialects.tables import AnyDialect
 from offtake.errors import InputOutputError, UsageError
+from offtake.generated.records import JOURNAL_MAGIC
 from offtake.probe.capture import BYTES_MOST, notes_path, read_capture, save_capture
 from offtake.probe.edge_csv import read_edge_csv
 from offtake.probe.edge_probe import probe_edges
@@ -26,6 +29,7 @@ from offtake.probe.walk import Walk
 BAUD_LEAST, BAUD_MOST = 300, 4_000_000
 _HEAD_BYTES = 4096
 _VCD_BEGINS = re.compile(rb"\s*\$(date|version|timescale|comment|scope|var|enddefinitions)\s")
+_JUDGED_BYTES = 4 * 2**20
 _STAY_S = 3.0
 """How long a receiver is listened to after it is understood: for rates, more than one second of a slow one."""
 
@@ -86,13 +90,13 @@ def probe_listener(walk: Walk, seconds: float | None, *, once: bool, show: Show 
 
     :raises InputOutputError: the port vanished.
     """
-    best: tuple[Verdict, Received] | None = None
+    kept = _Kept()
     since: float | None = None
     while True:
         verdict = walk.step()
         heard = walk.heard()
         if verdict.state == LineState.UNDERSTOOD and heard is not None:
-            best = (verdict, heard)
+            kept.add(walk, verdict, heard)
             since = walk.listened_s if since is None else since
         else:
             since = None
@@ -100,12 +104,60 @@ def probe_listener(walk: Walk, seconds: float | None, *, once: bool, show: Show 
         glance = Glance(verdict, baud, framing, walk.settled, walk.last, walk.listened_s)
         stop = show is not None and not show(glance)
         stayed = since is not None and walk.settled and walk.listened_s - since >= _STAY_S
-        if stop or (once and stayed) or (seconds is not None and walk.listened_s >= seconds):
+        late = seconds is not None and walk.listened_s >= seconds
+        if stop or (once and stayed) or late or kept.bytes >= BYTES_MOST:
             break
-    if not once and best is not None and verdict.state != LineState.UNDERSTOOD:
-        # The tip has left the pad; what was understood before is what to keep.
-        return Probed(best[0], "port", best[1])
+    best = kept.best()
+    if best is not None and (verdict.state == LineState.UNDERSTOOD or not once):
+        # Where the tip has left the pad, what was understood before is what to keep.
+        return Probed(kept.verdict_on(best, walk), "port", best)
     return Probed(verdict, "port", heard)
+
+
+class _Kept:
+    """All that came while the line was understood, by speed and framing: the walk itself remembers seconds only."""
+
+    def __init__(self) -> None:
+        self.bytes = 0
+        self._pieces: dict[tuple[int, str], list[Received]] = {}
+        self._verdicts: dict[tuple[int, str], Verdict] = {}
+
+    def add(self, walk: Walk, verdict: Verdict, heard: Received) -> None:
+        """Takes the walk's latest slice, or at first all that it has of this setting."""
+        baud, framing = walk.setting
+        key = (baud, str(framing))
+        pieces = self._pieces.setdefault(key, [])
+        piece = walk.last if pieces and walk.last is not None else heard
+        if not pieces or (piece.baud, piece.framing) == (float(baud), framing):
+            pieces.append(piece)
+            self.bytes += len(piece.values)
+        self._verdicts[key] = verdict
+
+    def best(self) -> Received | None:
+        """The setting with most bytes, as one; None for nothing. Pauses between its pieces stay pauses."""
+        found = max(self._pieces.values(), key=lambda pieces: sum(len(one.values) for one in pieces), default=None)
+        if found is None:
+            return None
+        return dataclasses.replace(
+            found[-1],
+            values=np.concatenate([one.values for one in found]),
+            faults=np.concatenate([one.faults for one in found]),
+            start_s=np.concatenate([one.start_s for one in found]),
+            began_s=found[0].began_s,
+        )
+
+    def verdict_on(self, received: Received, walk: Walk) -> Verdict:
+        """The verdict over all of it; of very much, the last one there was."""
+        last = self._verdicts[(round(received.baud), str(received.framing))]
+        if len(received.values) > _JUDGED_BYTES:
+            return last
+        counted = judge(score_readings(received, walk.dialects), LineFacts(received.seconds))
+        if counted.state != LineState.UNDERSTOOD:
+            return last
+        return dataclasses.replace(
+            last, messages=counted.messages, seconds=counted.seconds, bytes_heard=counted.bytes_heard,
+            bytes_faulty=counted.bytes_faulty, checks_right=counted.checks_right, checks_wrong=counted.checks_wrong,
+        )  # fmt: skip
 
 
 def probe_file(path: Path, signal: str | None = None, dialects: Sequence[AnyDialect] = ()) -> Probed:
@@ -115,6 +167,9 @@ def probe_file(path: Path, signal: str | None = None, dialects: Sequence[AnyDial
     :raises InputOutputError: unreadable. :raises DamageError: not what it should be.
     """
     kind = _kind(path)
+    if kind == "journal":
+        expected = "a capture; `offtake verify` and `offtake report` are for journals"
+        raise UsageError("a journal, not a capture", where=str(path), expected=expected)
     if kind == "bytes":
         if signal is not None:
             expected = "a CSV or VCD recording of edges"
@@ -182,6 +237,8 @@ def _kind(path: Path) -> str:
             head = handle.read(_HEAD_BYTES)
     except OSError as error:
         raise InputOutputError(f"cannot read: {error.strerror}", where=str(path)) from error
+    if head.startswith(JOURNAL_MAGIC):
+        return "journal"
     if notes_path(path).exists() or not head:
         return "bytes"
     if _VCD_BEGINS.match(head):

@@ -11,6 +11,11 @@ SURPRISE_SURE = 7.0
 _SAME_SPEED = 0.03
 """Two speeds this close are read by the same receiver."""
 
+_INVERTED = (
+    "Inverted lines are mostly RS-232, with levels below zero that destroy the logger's input: do not connect it."
+    " Measure first, and look for the pad before the level converter."
+)
+
 Heard = tuple[Received, Score]
 
 
@@ -45,6 +50,8 @@ def of_heard(
 ) -> Verdict:  # fmt: skip
     """A verdict that goes by what was heard at one setting."""
     received, score = best
+    if received.inverted:
+        reasons = (*reasons, _INVERTED)
     return Verdict(
         state=state,
         certainty=certainty,

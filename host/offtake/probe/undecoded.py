@@ -12,7 +12,7 @@ from offtake.probe.parity import framing_evidence
 
 _HINT = 3.0
 """Surprise from which on a dialect is worth a word."""
-_CLEAN_BYTES, _CLEAN_FAULTS, _CLEAN_ENTROPY_BITS = 48, 0.04, 2.0
+_CLEAN_BYTES, _CLEAN_FAULTS, _CLEAN_ENTROPY_BITS = 48, 0.02, 2.0
 _CLOSE, _CLOSE_SHARE = (0.95, 1.15), 0.2
 """From byte to byte, in bytes: a clock off by 1.5 %, two stop bits instead of one."""
 _FRAMING_SURE = 2.0

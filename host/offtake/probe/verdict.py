@@ -28,6 +28,7 @@ _USUAL_FAULTS = 0.3
 _FRAMING_OPEN = 0.7
 _ONE_FAULTS = 0.1
 _PARITY_BYTES, _PARITY_FAULTS = 40, 0.2
+_PARITY_GUESSED = 0.4
 _KNOWN_BYTES = 12
 """Bytes of found beginnings, from which on they alone tell the framing."""
 _FRAMING_SURE = 2.0
@@ -110,6 +111,9 @@ def _framed(counting: Sequence[Heard], alike: Sequence[Heard]) -> tuple[Heard, F
     elif evidence.framing == FRAMING_USUAL and _faulty_share(usual[0]) > _USUAL_FAULTS:
         known = 0.0
     best = max(with_it or counting, key=lambda one: one[1].surprise)
+    if best[0].framing.parity != "N" and _faulty_share(best[0]) > _PARITY_GUESSED:
+        # A parity bit that is wrong nearly as often as right proves nothing.
+        known = 0.0
     return best, evidence.framing, known * (1.0 - 10.0**-evidence.decades)
 
 

@@ -86,6 +86,11 @@ class Walk:
         return self._plan[self._at]
 
     @property
+    def dialects(self) -> tuple[AnyDialect, ...]:
+        """The dialects it knows."""
+        return self._dialects
+
+    @property
     def rounds(self) -> int:
         """How often all speeds were tried since the line last fell silent."""
         return self._rounds
@@ -262,4 +267,9 @@ class Walk:
         facts = LineFacts(
             self.listened_s, measured_baud=bit.baud if bit else None, measured_spread=bit.spread if bit else 0.0
         )
-        return judge(heard, facts)
+        verdict = judge(heard, facts)
+        if verdict.state == LineState.DATA and len(self._bauds) == 1 and not any(r.faults.any() for r, _ in heard):
+            # Not a fault, and no other speed to compare with: the port may just not tell them.
+            muted = [(dataclasses.replace(received, tells_faults=False), score) for received, score in heard]
+            verdict = judge(muted, facts)
+        return verdict
