@@ -250,8 +250,15 @@ def _wait(tools: subprocess.Popen[bytes], timeout_s: int, watched: Path | None) 
 @contextmanager
 def _one_at_a_time() -> Iterator[None]:
     """Two SCons runs in one build folder would write the same objects and the same signature file."""
-    BUILD_FOLDER.mkdir(exist_ok=True)
-    with (BUILD_FOLDER / "pio.lock").open("w") as lock:
+    try:
+        BUILD_FOLDER.mkdir(exist_ok=True)
+        lock = (BUILD_FOLDER / "pio.lock").open("w")
+    except OSError as error:
+        expected = "a checkout that you may write to"
+        raise InputOutputError(
+            f"cannot build there: {error.strerror}", where=str(BUILD_FOLDER), expected=expected
+        ) from error
+    with lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield
 

@@ -25,7 +25,7 @@ from offtake.bench.cuts import Cut
 from offtake.bench.figures import Reset
 from offtake.bench.firmware import Firmware
 from offtake.errors import DamageError, InputOutputError
-from offtake.flash.hexfile import read_hex
+from offtake.flash.hexfile import TEXT_MOST, read_hex
 
 Builder = Callable[..., Path]
 HZ = 16_000_000
@@ -186,3 +186,10 @@ def test_a_bad_hex_file_is_refused(tmp_path: Path, text: str, says: str) -> None
 def test_a_hex_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(InputOutputError, match="cannot read"):
         read_hex(tmp_path / "none.hex")
+
+
+def test_a_hex_file_far_longer_than_the_chip_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "long.hex"
+    path.write_text("\n" * (TEXT_MOST + 1))
+    with pytest.raises(DamageError, match="over 1,048,576 characters"):
+        read_hex(path)

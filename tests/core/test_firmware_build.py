@@ -160,3 +160,11 @@ def test_scripts_are_valid_shell_and_run_from_anywhere(repo_root: Path) -> None:
     done = subprocess.run(["bash", "-c", probe], cwd="/", capture_output=True, text=True, check=False)
     assert done.returncode == 3
     assert "unknown purpose 'nonsense' (expected demo or tests)" in done.stderr
+
+
+def test_a_checkout_that_cannot_be_written_to_is_an_error(tmp_path, monkeypatch) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    monkeypatch.setattr(firmware_build, "BUILD_FOLDER", tmp_path / "file" / ".build")
+    monkeypatch.setattr(firmware_build, "toolchain_missing", list)
+    with pytest.raises(InputOutputError, match="cannot build there: Not a directory"):
+        firmware_build.build(ENVIRONMENT)

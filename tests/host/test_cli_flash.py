@@ -25,6 +25,8 @@ SAID = {
     "chip": READY
     + "avrdude: device signature = 0x1e9406 (probably m168)\n"
     + "avrdude error: expected signature for ATmega328P is 1E 95 0F\n",
+    # As 6.3 words it (memory).
+    "chip, older": "avrdude: Device signature = 0x1e9406\navrdude: Expected signature for ATmega328P is 1E 95 0F\n",
     "differs": WRITING
     + "avrdude warning: verification mismatch\n        device 0x00 != input 0x0c at addr 0x0000 (error)\n"
     + "avrdude error: verification mismatch\n",
@@ -69,6 +71,31 @@ def test_who_has_a_port_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     assert users_of(str(port)) == ["wave?[2J (process 11)"]
 
 
+def test_a_descriptor_closed_meanwhile_hides_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    port = tmp_path / "tty"
+    port.write_bytes(b"")
+    folder = tmp_path / "proc" / "11" / "fd"
+    folder.mkdir(parents=True)
+    for number in "345":
+        (folder / number).symlink_to(port)
+    monkeypatch.setattr(ports, "PROCESSES", tmp_path / "proc")
+    looked: list[str] = []
+
+    def readlink(entry: os.DirEntry[str]) -> str:
+        looked.append(entry.name)
+        if len(looked) == 1:
+            raise FileNotFoundError
+        return str(port)
+
+    monkeypatch.setattr(ports.os, "readlink", readlink)
+    assert ports._has_open(tmp_path / "proc" / "11", str(port))
+
+
+def test_a_speed_that_is_none_is_refused() -> None:
+    with pytest.raises(UsageError, match="a speed of 0 baud"):
+        job.flash(os.devnull, BOARD, speed_bd=0)
+
+
 # ---- what avrdude says ----
 
 
@@ -76,6 +103,7 @@ def test_who_has_a_port_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     ("said", "kind", "words"),
     [
         ("chip", DamageError, "nothing was written: the boot loader names another chip (1e9406)"),
+        ("chip, older", DamageError, "nothing was written: the boot loader names another chip (1e9406)"),
         ("differs", DamageError, "what was read back differs from what was written"),
         ("broken", InputOutputError, "the connection broke off while writing"),
         ("silent", InputOutputError, "the boot loader stopped answering before anything was written"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 import os
@@ -18,11 +19,14 @@ import pytest
 from offtake import cli
 from offtake.bench.line_port import LinePort
 from offtake.cli.probe_screen import ProbeScreen, certainty_text, escaped, last_line
-from offtake.errors import DamageError, UsageError
+from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.generated.records import JOURNAL_MAGIC
-from offtake.jobs.probe import Glance
+from offtake.jobs import probe as job
+from offtake.jobs.probe import Glance, probe_file, probe_listener
+from offtake.probe import capture as captures
 from offtake.probe.capture import notes_path, read_capture, save_capture
-from offtake.probe.model import FAULT_FRAMING, FRAMING_USUAL, LineState, MessageRate, Verdict
+from offtake.probe.model import FAULT_FRAMING, FRAMING_USUAL, LineState, MessageRate, Received, Verdict
+from offtake.probe.score import BUILT_IN
 from probe_listening import b562_stream, capture, received, text_stream, wire
 from rich.console import Console
 
@@ -92,6 +96,7 @@ def test_only_data_and_faults_that_were_heard_come_back(tmp_path: Path) -> None:
         lambda notes: notes.replace('"baud": 57600.0', '"baud": 1e999'),
         lambda notes: notes.replace('"faults": {}', '"faults": {"50": 1}'),
         lambda notes: notes.replace('"start_s": [0.0, ', '"start_s": ['),
+        lambda notes: notes.replace('"start_s": [0.0, ', '"start_s": [Infinity, '),
         lambda notes: notes.replace("capture/1", "capture/2"),
     ],
 )
@@ -102,6 +107,92 @@ def test_spoilt_notes_are_damage(tmp_path: Path, spoil: object) -> None:
     notes.write_text(spoil(notes.read_text()))  # type: ignore[operator]
     with pytest.raises(DamageError, match="notes"):
         read_capture(path)
+
+
+def test_notes_far_larger_than_their_bytes_need_are_not_read(tmp_path: Path) -> None:
+    path = tmp_path / "a.bin"
+    save_capture(path, received(bytes(range(50)), baud=57_600.0), UNDERSTOOD)
+    notes_path(path).write_text("[" + "[],\n" * 2**19)
+    with pytest.raises(DamageError, match="more than 1,050,576 bytes"):
+        read_capture(path)
+
+
+@pytest.mark.parametrize("whole", [0, 1])
+def test_a_full_disk_leaves_an_older_capture_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, whole: int
+) -> None:
+    path = tmp_path / "a.bin"
+    save_capture(path, received(b"old", baud=57_600.0), UNDERSTOOD)
+    written: list[int] = []
+
+    def fsync(descriptor: int) -> None:
+        written.append(descriptor)
+        if len(written) > whole:
+            raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", fsync)
+        with pytest.raises(InputOutputError, match="No space left"):
+            save_capture(path, received(b"newer", baud=57_600.0), UNDERSTOOD, replace=True)
+    back, known = read_capture(path)
+    assert (back.data, known) == (b"old", True)
+    save_capture(path, received(b"newer", baud=57_600.0), UNDERSTOOD, replace=True)
+    assert read_capture(path)[0].data == b"newer"
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["a.bin", "a.bin.json"]
+
+
+class Endless:
+    """A walk over a line that is understood and never ends."""
+
+    def __init__(self) -> None:
+        self.listened_s, self.settled, self.setting, self.dialects = 0.0, True, (9_600, FRAMING_USUAL), BUILT_IN
+        self.last = received(text_stream(1)[:300])
+
+    def step(self) -> Verdict:
+        self.listened_s += 0.1
+        return dataclasses.replace(UNDERSTOOD, baud=9_600, framing=FRAMING_USUAL)
+
+    def heard(self) -> Received:
+        return self.last
+
+
+def test_what_is_kept_of_a_long_line_can_be_read_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for module in (job, captures):
+        monkeypatch.setattr(module, "BYTES_MOST", 1_000)
+    done = probe_listener(Endless(), None, once=False)  # type: ignore[arg-type]
+    assert "ended at 1,000 bytes" in done.verdict.reasons[-1]
+    job.save(tmp_path / "long.bin", done)
+    back, known = read_capture(tmp_path / "long.bin")
+    assert (len(back.values), known) == (1_000, True)
+
+
+def test_bare_bytes_of_seven_bits_name_no_speed(tmp_path: Path) -> None:
+    path = tmp_path / "bytes.bin"
+    path.write_bytes(bytes(one | (one.bit_count() & 1) << 7 for one in text_stream(10)))
+    verdict = probe_file(path).verdict
+    assert verdict.state is LineState.UNDERSTOOD
+    assert not any("baud" in reason for reason in verdict.reasons)
+
+
+def test_bare_bytes_that_speak_too_little_are_not_called_unknown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "bytes.bin"
+    path.write_bytes(text_stream(10))
+    open_framing = Verdict(LineState.NOT_SURE, 0.0, ("0 baud 8N1: 9 messages.", "But its framing is open."))
+    monkeypatch.setattr(job, "judge", lambda *_: open_framing)
+    verdict = probe_file(path).verdict
+    assert verdict.reasons == ("9 messages.", "That is too little to be sure of: record longer.")
+    assert verdict.bytes_heard == path.stat().st_size
+
+
+def test_names_in_a_recording_move_no_cursor(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "edges.csv"
+    path.write_bytes(b"time_s,a\x1b[2Jb,c\n0,1,1\n1,0,1\n2,1,1\n")
+    assert cli.main(["probe", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert "a?[2Jb, c" in said
+    assert "\x1b" not in said
 
 
 def test_bare_bytes_tell_dialect_but_no_speed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -159,6 +250,23 @@ def test_usage_and_input_errors(tmp_path: Path, capsys: pytest.CaptureFixture[st
     ):
         assert cli.main(["probe", *arguments]) == code
         assert text in capsys.readouterr().err
+
+
+def test_a_place_that_takes_no_capture_is_told_before_the_listening(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "nowhere")
+    for arguments, code, text in (
+        ([tmp_path / "none" / "a.bin"], 3, "none: cannot write there"),
+        ([tmp_path / "folder", "--replace"], 2, "is a folder"),
+        ([tmp_path / "link"], 2, "exists already"),
+    ):
+        assert cli.main(["probe", "/dev/ttyNONE9", "-o", *map(str, arguments)]) == code
+        assert text in capsys.readouterr().err
+    monkeypatch.setattr(job.os, "access", lambda *_: False)
+    assert cli.main(["probe", "/dev/ttyNONE9", "-o", str(tmp_path / "a.bin")]) == 3
+    assert "cannot write there" in capsys.readouterr().err
 
 
 def test_a_port_in_use_is_said() -> None:

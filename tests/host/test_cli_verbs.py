@@ -356,3 +356,18 @@ def test_export_refuses_a_stem_without_a_name(
     code, _, err = run(capsys, "export", journal, "--to", "gpx,raw", "-o", stem)
     assert (code, err.count("\n")) == (2, 1)
     assert "no name for the files" in err
+
+
+@pytest.mark.parametrize("verb", ["report", "salvage", "export"])
+def test_replace_never_replaces_what_is_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], verb: str
+) -> None:
+    """`report day.jnl -o day.jnl --replace` put a page in the journal's place once."""
+    name = "day.gpx" if verb == "export" else "day.jnl"
+    journal = tmp_path / name
+    journal.write_bytes(make_journal(header(20), 20, [3], journal_id=JOURNAL_ID))
+    before = journal.read_bytes()
+    options = ["--to", "gpx", "-o", str(tmp_path / "day")] if verb == "export" else ["-o", str(journal)]
+    assert cli.main([verb, str(journal), *options, "--replace"]) == 2
+    assert "is what is read" in capsys.readouterr().err
+    assert journal.read_bytes() == before

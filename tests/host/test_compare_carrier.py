@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from offtake.compare import carrier
 from offtake.compare.carrier import Carrier, compare_carrier, same_sky
 from offtake.compare.dilution import horizontal_dilution
 from offtake.compare.session import Counted, SatelliteColumns, SatelliteKey, Session
@@ -115,6 +116,19 @@ def test_signals_of_one_satellite_are_one_witness() -> None:
     assert double.alike == 8
     assert double.step_db == pytest.approx(single.step_db, abs=0.05)
     assert double.se_db == pytest.approx(single.se_db, rel=0.1)
+
+
+def test_of_more_signals_than_a_receiver_hears_the_longest_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(carrier, "SIGNALS_MOST", 8)
+    made_up = {
+        ("glonass", key[1], -1): SatelliteColumns(
+            one.time_s[:60], one.cn0_db_hz[:60] - 9.0, one.elevation_deg[:60], one.azimuth_deg[:60]
+        )
+        for key, one in sky(EIGHT, 0.0).items()
+    }
+    found = compared(sky(EIGHT, 0.0), sky(EIGHT, -2.0) | made_up)
+    assert [pair.name for pair in found.pairs] == [f"gps {number}" for number in EIGHT]
+    assert found.step_db == pytest.approx(-2.0, abs=1e-6)
 
 
 def test_the_same_sky_is_told_from_another() -> None:

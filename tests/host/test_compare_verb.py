@@ -156,6 +156,7 @@ def test_what_cannot_be_compared_is_refused(
         ([files["before"], files["before"]], 2, "same recording"),
         ([files["before_bytes"], files["after_bytes"], "--run-before", 1], 2, "without runs"),
         ([files["before"], files["after"], "--seed", "-1"], 2, "seed"),
+        ([files["before"], files["after"], "-o", files["after"], "--replace"], 2, "is one of the recordings"),
         ([files["before"], files["after"], "--dialect", tmp_path / "none.toml"], 3, "none.toml"),
     ]
     for arguments, expected, words in cases:

@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
         runs = found.runs()
         written = None
         if options.output is not None:
-            written = write_recovered(found, options.output, replace=options.replace)
+            written = write_recovered(found, options.output, options.file, replace=options.replace)
         frames: list[dict[str, Any]] = []
         for frame in found.frames() if options.frames else ():
             message = MESSAGES.get(frame.code)

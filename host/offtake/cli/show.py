@@ -21,7 +21,9 @@ WIDTH = 80
 
 
 def error_text(text: str, on_terminal: bool) -> str:
-    """An error as it is shown: within 80 columns to a person, on one line to a program."""
+    """An error as it is shown: within 80 columns to a person, on one line to a program. What it quotes out of a file
+    moves no terminal's cursor."""
+    text = "".join(one if one.isprintable() or one == "\n" else " " if one == "\t" else "?" for one in text)
     if not on_terminal:
         return text
     lines = (wrap(line, WIDTH, subsequent_indent="  ", break_long_words=False) or [""] for line in text.splitlines())

@@ -9,6 +9,7 @@ multipath, which is each satellite's own, is in it however slow it is.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,8 @@ SATELLITES_LEAST = 4
 SAME_SKY_DEG = 12.0
 SAME_SKY_SHARE = 0.7
 RESAMPLES = 1000
+SIGNALS_MOST = 512
+"""Some ten times what a receiver hears; the regression's time grows with their cube."""
 _PRIOR_DB = 1.0
 
 
@@ -123,7 +126,7 @@ def _apart_deg(one: Floats, other: Floats) -> float:
 def _rows(before: Session, after: Session) -> list[_Row]:
     """A row for each satellite's signal in each recording, ordered by satellite."""
     rows = []
-    for key in sorted(before.satellites.keys() | after.satellites.keys()):
+    for key in _longest_heard(before, after):
         one, other = (_long_enough(session.satellites.get(key)) for session in (before, after))
         alike = False
         if one is not None and other is not None:
@@ -132,6 +135,14 @@ def _rows(before: Session, after: Session) -> list[_Row]:
                 (one, other), alike = (parts[0], parts[1]), True
         rows += [_Row(key, bool(side), part, alike) for side, part in enumerate((one, other)) if part is not None]
     return rows
+
+
+def _longest_heard(before: Session, after: Session) -> list[SatelliteKey]:
+    """The satellites' signals in order; of too many those with the most samples."""
+    samples: Counter[SatelliteKey] = Counter()
+    for session in (before, after):
+        samples.update({key: len(one.time_s) for key, one in session.satellites.items()})
+    return sorted(sorted(samples, key=lambda key: (-samples[key], key))[:SIGNALS_MOST])
 
 
 def _long_enough(one: SatelliteColumns | None) -> SatelliteColumns | None:

@@ -55,6 +55,6 @@ def _limits(counted: Counted, size: float) -> tuple[float, float, float]:
     low = float(special.gammaincinv(counted.events, tail)) if counted.events else 0.0
     high = float(special.gammaincinv(counted.events + 1, 1.0 - tail))
     per = size / counted.total
-    # The rate itself is what was counted; its limits are stretched about it.
+    # The rate itself is what was counted; its limits are stretched about it. No share is more than the whole.
     rate = counted.amount / counted.total
-    return rate, min(low * per, rate), max(high * per, rate)
+    return rate, min(low * per, rate), min(1.0, max(high * per, rate))

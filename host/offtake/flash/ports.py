@@ -8,6 +8,7 @@ from __future__ import annotations
 import grp
 import os
 import stat
+from contextlib import suppress
 from pathlib import Path
 
 from offtake.errors import InputOutputError
@@ -52,10 +53,14 @@ def users_of(port: str) -> list[str]:
 
 
 def _has_open(process: Path, target: str) -> bool:
-    try:
-        return any(os.readlink(entry) == target for entry in os.scandir(process / "fd"))
-    except OSError:   # it has ended, or is another user's
-        return False
+    # It has ended, or is another user's.
+    with suppress(OSError), os.scandir(process / "fd") as entries:
+        for entry in entries:
+            # One that it closes meanwhile says nothing of the others.
+            with suppress(FileNotFoundError):
+                if os.readlink(entry) == target:
+                    return True
+    return False
 
 
 def _name(process: Path) -> str:

@@ -9,8 +9,8 @@ from offtake.firmware_build import ToolError, telling_lines
 
 SHOWN_LINES = 4
 AGAIN = "the boot loader is untouched: check wires and supply, then repeat the command"
-_CHIP = re.compile(r"device signature = 0x([0-9a-fA-F]{6})")
-_OTHER_CHIP = re.compile(r"expected signature for")
+_CHIP = re.compile(r"device signature = 0x([0-9a-f]{6})", re.IGNORECASE)
+_OTHER_CHIP = re.compile(r"expected signature for", re.IGNORECASE)
 _DIFFERS = re.compile(r"verif\w+ (error|mismatch)|content mismatch|first mismatch", re.IGNORECASE)
 _NO_PORT = re.compile(r"(cannot|can't|unable to) open port", re.IGNORECASE)
 _WRITING = re.compile(r"writing \d+ bytes flash|Writing \|", re.IGNORECASE)

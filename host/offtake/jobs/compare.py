@@ -21,6 +21,7 @@ from offtake.dialects.registry import new_decoder
 from offtake.dialects.stream import StreamChunk, TimedMessage, byte_time_us, decode_stream
 from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.export.aside import write_aside
+from offtake.jobs.places import is_same
 from offtake.jobs.runs import BAUD_ASSUMED, Hearing, baud_of, chosen_runs
 from offtake.journal.events import run_events
 from offtake.journal.runs import RunInfo
@@ -70,7 +71,8 @@ def compare(
 ) -> CompareResult:
     """Hold ``after`` against ``before``. ``runs`` are their run numbers; ``None`` is the one with the most bytes.
 
-    :raises UsageError: no such run, a negative seed, one file given twice, or a file that exists and no ``replace``.
+    :raises UsageError: no such run, a negative seed, one file given twice, the page in a recording's place, or a
+        file that exists and no ``replace``.
     :raises DamageError: nothing understood in one of them. :raises InputOutputError: reading or writing fails.
     """
     output = output or Output()
@@ -78,7 +80,9 @@ def compare(
         raise UsageError(f"a seed of {seed}", expected="0 or more")
     if output.page is not None and not output.replace and os.path.lexists(output.page):
         raise UsageError("exists already", where=str(output.page), expected="a new name, or --replace")
-    if before.exists() and after.exists() and before.samefile(after) and (None in runs or runs[0] == runs[1]):
+    if output.page is not None and any(is_same(output.page, one) for one in (before, after)):
+        raise UsageError("is one of the recordings", where=str(output.page), expected="another name for the page")
+    if is_same(before, after) and (None in runs or runs[0] == runs[1]):
         raise UsageError("both are the same recording", where=str(after), expected="another file, or two of its runs")
     first, second = (
         read_session(path, run, how or Hearing()) for path, run in zip((before, after), runs, strict=True)

@@ -23,6 +23,7 @@ from offtake.export.table import write_csv, write_events_csv
 from offtake.export.values import ExportCounts
 from offtake.generated.dialects import DIALECTS
 from offtake.jobs.messages import message_tables
+from offtake.jobs.places import require_apart
 from offtake.jobs.runs import Hearing, RunLog, baud_of, chosen_runs, damaged_bytes, read_run
 from offtake.journal.runs import RunInfo
 from offtake.journal.salvage import Salvage, salvage
@@ -106,8 +107,10 @@ def export(
         found = salvage(opened, str(source))
         runs = chosen_runs(found, run, source)
         bytes_wanted = _plan_bytes(found, formats, stem, runs, how, replace)
+        paths = [*(path for plan in bytes_wanted for path in plan.paths), *_table_paths(formats, stem)]
+        require_apart(source, paths)
         if not replace:
-            _require_free([*(path for plan in bytes_wanted for path in plan.paths), *_table_paths(formats, stem)])
+            _require_free(paths)
         logs = [read_run(found, info, how) for info in runs]
         tracks = [log.track for log in logs]
         events = [event for log in logs for event in log.events]

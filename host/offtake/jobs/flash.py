@@ -49,12 +49,14 @@ def flash(port: str, board: str, *, speed_bd: int | None = None) -> FlashResult:
     """Writes this checkout's firmware for ``board`` to the board at ``port``.
 
     :param speed_bd: the boot loader's speed; None to try the usual ones.
-    :raises UsageError: no such board.
+    :raises UsageError: no such board, or no speed.
     :raises DamageError: the boot loader names another chip, or what was read back differs.
     :raises InputOutputError: no toolchain, the port is absent or in use or vanishes, no boot loader answers, or the
         firmware is written and does not answer.
     """
     wanted = _wanted(board)
+    if speed_bd is not None and speed_bd <= 0:
+        raise UsageError(f"a speed of {speed_bd} baud", expected="a positive number")
     require_free_port(port)
     baud = _loader_baud(port, speed_bd)
     try:

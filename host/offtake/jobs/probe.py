@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -17,8 +18,8 @@ from offtake.probe.capture import BYTES_MOST, notes_path, read_capture, save_cap
 from offtake.probe.edge_csv import read_edge_csv
 from offtake.probe.edge_probe import probe_edges
 from offtake.probe.edge_vcd import read_edge_vcd
-from offtake.probe.facts import LineFacts
-from offtake.probe.heard import score_readings
+from offtake.probe.facts import SURPRISE_SURE, LineFacts
+from offtake.probe.heard import best_score, score_readings
 from offtake.probe.listen import Listener
 from offtake.probe.model import FRAMING_USUAL, Framing, LineState, Received, Verdict
 from offtake.probe.score import BUILT_IN
@@ -29,6 +30,8 @@ from offtake.probe.walk import Walk
 BAUD_LEAST, BAUD_MOST = 300, 4_000_000
 _HEAD_BYTES = 4096
 _VCD_BEGINS = re.compile(rb"\s*\$(date|version|timescale|comment|scope|var|enddefinitions)\s")
+_NO_SPEED = re.compile(r"0 baud \S+: ")
+"""How the words about a line begin where there was none."""
 _JUDGED_BYTES = 4 * 2**20
 _STAY_S = 3.0
 """How long a receiver is listened to after it is understood: for rates, more than one second of a slow one."""
@@ -110,7 +113,11 @@ def probe_listener(walk: Walk, seconds: float | None, *, once: bool, show: Show 
     best = kept.best()
     if best is not None and (verdict.state == LineState.UNDERSTOOD or not once):
         # Where the tip has left the pad, what was understood before is what to keep.
-        return Probed(kept.verdict_on(best, walk), "port", best)
+        verdict = kept.verdict_on(best, walk)
+        if kept.bytes >= BYTES_MOST:
+            reasons = (*verdict.reasons, f"The listening ended at {BYTES_MOST:,} bytes: a capture holds no more.")
+            verdict = dataclasses.replace(verdict, reasons=reasons)
+        return Probed(verdict, "port", best)
     return Probed(verdict, "port", heard)
 
 
@@ -134,15 +141,16 @@ class _Kept:
         self._verdicts[key] = verdict
 
     def best(self) -> Received | None:
-        """The setting with most bytes, as one; None for nothing. Pauses between its pieces stay pauses."""
+        """The setting with most bytes, as one that a capture holds; None for nothing. Pauses between its pieces stay
+        pauses."""
         found = max(self._pieces.values(), key=lambda pieces: sum(len(one.values) for one in pieces), default=None)
         if found is None:
             return None
         return dataclasses.replace(
             found[-1],
-            values=np.concatenate([one.values for one in found]),
-            faults=np.concatenate([one.faults for one in found]),
-            start_s=np.concatenate([one.start_s for one in found]),
+            values=np.concatenate([one.values for one in found])[:BYTES_MOST],
+            faults=np.concatenate([one.faults for one in found])[:BYTES_MOST],
+            start_s=np.concatenate([one.start_s for one in found])[:BYTES_MOST],
             began_s=found[0].began_s,
         )
 
@@ -150,7 +158,8 @@ class _Kept:
         """The verdict over all of it; of very much, the last one there was."""
         last = self._verdicts[(round(received.baud), str(received.framing))]
         if len(received.values) > _JUDGED_BYTES:
-            return last
+            note = f"The counts are of the last {last.seconds:.0f} s; all {len(received.values):,} bytes were kept."
+            return dataclasses.replace(last, reasons=(*last.reasons, note))
         counted = judge(score_readings(received, walk.dialects), LineFacts(received.seconds))
         if counted.state != LineState.UNDERSTOOD:
             return last
@@ -190,9 +199,17 @@ def save(path: Path, done: Probed, *, replace: bool = False) -> None:
 
 
 def require_free(path: Path, *, replace: bool = False) -> None:
-    """UsageError when a file is in the way of what will be saved: better before the listening than after."""
+    """Says what is in the way of what will be saved: better before the listening than after.
+
+    :raises UsageError: a file or a folder. :raises InputOutputError: a folder that is not there or takes no files.
+    """
+    if not (os.path.isdir(path.parent) and os.access(path.parent, os.W_OK | os.X_OK)):
+        expected = "a folder that exists and that you may write to"
+        raise InputOutputError("cannot write there", where=str(path.parent), expected=expected)
     for one in (path, notes_path(path)):
-        if one.exists() and not replace:
+        if os.path.isdir(one):
+            raise UsageError("is a folder", where=str(one), expected="a file name")
+        if os.path.lexists(one) and not replace:
             raise UsageError("exists already", where=str(one), expected="a new name, or --replace")
 
 
@@ -211,24 +228,25 @@ def _probe_bytes(path: Path, dialects: Sequence[AnyDialect]) -> Probed:
     verdict = judge(readings, LineFacts(received.seconds))
     if known:
         return Probed(verdict, "capture", received)
-    verdict = _without_speed(verdict)
+    verdict = _without_speed(verdict, len(received.values), best_score(readings).surprise >= SURPRISE_SURE)
     if len(received.values) == BYTES_MOST:
         reasons = (*verdict.reasons, f"Only the first {BYTES_MOST:,} bytes were looked at.")
         verdict = dataclasses.replace(verdict, reasons=reasons)
     return Probed(verdict, "bytes", None)
 
 
-def _without_speed(verdict: Verdict) -> Verdict:
-    """A file of bare bytes tells of what is in it, and of no line."""
+def _without_speed(verdict: Verdict, count: int, speaks: bool) -> Verdict:
+    """A file of ``count`` bare bytes tells of what is in it, and of no line. ``speaks``: a dialect counts."""
+    reasons = tuple(_NO_SPEED.sub("", one, count=1) for one in verdict.reasons if not one.startswith("This port"))
     if verdict.state == LineState.UNDERSTOOD:
-        reasons = tuple(one.removeprefix("0 baud 8N1: ") for one in verdict.reasons if "port" not in one)
         note = "These are bare bytes, without times: they tell neither speed nor framing."
         return dataclasses.replace(verdict, reasons=(*reasons, note), baud=None, framing=None, inverted=None, others=())
-    reason = f"{verdict.bytes_heard:,} bytes in no dialect that is known here."
-    return Verdict(
-        LineState.NOT_SURE, 0.0, (reason, "If they were taken at the wrong speed, nothing brings them back."),
-        bytes_heard=verdict.bytes_heard,
-    )  # fmt: skip
+    if speaks:
+        why = (reasons[0], "That is too little to be sure of: record longer.")
+    else:
+        reason = f"{count:,} bytes in no dialect that is known here."
+        why = (reason, "If they were taken at the wrong speed, nothing brings them back.")
+    return Verdict(LineState.NOT_SURE, 0.0, why, bytes_heard=count)
 
 
 def _kind(path: Path) -> str:

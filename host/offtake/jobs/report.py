@@ -8,6 +8,7 @@ from pathlib import Path
 
 from offtake.card import open_journal
 from offtake.errors import UsageError
+from offtake.jobs.places import require_apart
 from offtake.jobs.runs import Hearing, chosen_runs, damaged_bytes, read_run
 from offtake.journal.salvage import salvage
 from offtake.journal.verify import verify
@@ -42,6 +43,7 @@ def report(
     :raises DamageError: nothing of a journal in ``source``.
     :raises InputOutputError: reading or writing fails.
     """
+    require_apart(source, [page])
     if not replace and os.path.lexists(page):
         raise UsageError("exists already", where=str(page), expected="a new name, or --replace")
     with open_journal(source) as opened:

@@ -6,6 +6,7 @@ Any other file of bytes is a capture too, one that does not know its speed, its 
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,8 @@ from offtake.probe.model import Framing, Received, Verdict
 SCHEMA = "offtake.probe.capture/1"
 BYTES_MOST = 16 * 2**20
 _BAUD_MOST = 20_000_000
-_NOTES_BYTES_MOST = 40 * BYTES_MOST
+_NOTES_BYTES_EACH, _NOTES_BYTES_REST = 40, 2**20
+"""What the notes take at most: for each byte its time and its fault, and for all else."""
 _FAULT_MOST = 7
 
 
@@ -47,14 +49,20 @@ def save_capture(path: Path, received: Received, verdict: Verdict, *, replace: b
         "start_s": [_time(one, received.began_s) for one in received.start_s.tolist()],
         "faults": {str(at): int(received.faults[at]) for at in faulty.tolist()},
     }
-    with write_aside(notes_path(path), replace=replace) as handle:
-        handle.write((json.dumps(notes, allow_nan=False) + "\n").encode())
+    in_place = False
     try:
         with write_aside(path, replace=replace) as handle:
             handle.write(received.data)
+            # A full disk is noticed here, while an older capture is still whole.
+            handle.flush()
+            os.fsync(handle.fileno())
+            with write_aside(notes_path(path), replace=replace) as beside:
+                beside.write((json.dumps(notes, allow_nan=False) + "\n").encode())
+            in_place = True
     except OfftakeError:
-        # Notes without bytes are no capture.
-        notes_path(path).unlink(missing_ok=True)
+        if in_place:
+            # Notes without bytes are no capture.
+            notes_path(path).unlink(missing_ok=True)
         raise
 
 
@@ -73,7 +81,7 @@ def read_capture(path: Path) -> tuple[Received, bool]:
         unknown = np.full(len(values), np.nan)
         return Received(0.0, Framing(), values, nothing, unknown, 0.0, 0.0, tells_faults=False), False
     try:
-        notes = json.loads(_read(beside, _NOTES_BYTES_MOST))
+        notes = json.loads(_read(beside, _NOTES_BYTES_REST + _NOTES_BYTES_EACH * len(values)))
         return _received(notes, values), True
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError, UsageError) as error:
         expected = f"what `offtake probe -o` writes ({SCHEMA}), for the {len(values)} bytes beside it"
@@ -90,6 +98,8 @@ def _received(notes: dict[str, Any], values: NDArray[np.uint8]) -> Received:
     if not 0.0 < baud <= _BAUD_MOST or not 0.0 <= seconds < 1e9:
         raise ValueError(f"{baud} baud for {seconds} s")
     starts = np.array([np.nan if one is None else float(one) for one in notes["start_s"]], dtype=np.float64)
+    if np.isinf(starts).any():
+        raise ValueError("a time without end")
     if len(starts) != len(values):
         raise ValueError(f"times of {len(starts)} bytes")
     faults = np.zeros(len(values), dtype=np.uint8)

@@ -41,8 +41,6 @@ _BY_KIND = np.array(
         [_HIT + _ERR, _HIT + _HIT, _ERR + _ERR, _ERR + _HIT],
     ]
 )
-# Of a byte that is known, no bit is left to chance.
-_BY_KIND_KNOWN = _BY_KIND + np.array([[_HIT - _ANY], [_HIT - _ANY], [_HIT - _ANY], [0.0], [0.0]])
 _RIGHT_KINDS = ((0, 1), (1, 2), (0, 3), (0,), (1,))
 
 

@@ -131,9 +131,13 @@ def _missing(facts: Facts) -> Answer:
         sentences.append(("Nothing was lost that the logger could count: ", _ref(facts, "lost"), " bytes and ",
                           _ref(facts, "flags"), " flags from the chip."))  # fmt: skip
     if broken:
-        sentences.append(("Of the journal's blocks, ", _ref(facts, "damaged"), _are(broken - verify.missing_blocks),
-                          " damaged and ", _ref(facts, "absent"), _are(verify.missing_blocks),
-                          " missing; what could be salvaged of them is in this report."))  # fmt: skip
+        blocks: Sentence = (
+            "Of the journal's blocks, ", _ref(facts, "damaged"), _are(broken - verify.missing_blocks), " damaged and ",
+            _ref(facts, "absent"), _are(verify.missing_blocks),
+            " missing; what could be salvaged of them is in this report.",
+        )  # fmt: skip
+        # First what is missing, then what is not.
+        sentences.insert(len(sentences) if lost or flags else 0, blocks)
     elif verify.clean:
         whole = f" {_noun(verify.blocks.intact, 'block')}, each with a right check."
         sentences.append(("The journal is whole: ", _ref(facts, "blocks"), whole))
