@@ -14,14 +14,14 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "figures"))
 
-import campaign
-from case_names import name_of, parse_name
-from explain import explain
-from lines import Case
-from streams import KNOWN
+import probe_campaign as campaign
+from probe_case_names import name_of, parse_name
+from probe_explain import explain
+from probe_lines import Case
+from probe_streams import KNOWN
+from probe_verdicts import WRONG, Outcome
+from probe_ways import BIT_TIME_WITHIN, WAYS, Judged, bit_time_errors, judge_case
 from table_cli import run, verdict, write_json
-from verdicts import WRONG, Outcome
-from ways import BIT_TIME_WITHIN, WAYS, Judged, bit_time_errors, judge_case
 
 WHAT = """\
 Invented lines whose truth is known: receivers at 12 speeds, in 3 dialects and a

@@ -6,11 +6,11 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from lines import Case, bytes_to_ticks, capture_of, flip_ticks, sent, with_flips
-from listeners import VirtualListener, wire_of
 from offtake.bench.adapter import Wire
 from offtake.probe.edges import EdgeCapture
 from offtake.probe.model import FAULT_BREAK, Framing, Received
+from probe_lines import Case, bytes_to_ticks, capture_of, flip_ticks, sent, with_flips
+from probe_listeners import VirtualListener, wire_of
 
 
 def by_samples(capture: EdgeCapture, baud: float, framing: Framing, from_s: float) -> list[tuple[int, bool]]:

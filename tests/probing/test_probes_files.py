@@ -6,14 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from lines import Case, capture_of
 from offtake.probe.edge_csv import read_edge_csv
 from offtake.probe.edge_probe import probe_edges
 from offtake.probe.edge_vcd import read_edge_vcd
 from offtake.probe.edges import EdgeCapture
 from offtake.probe.model import Framing
+from probe_lines import Case, capture_of
+from probe_verdicts import Outcome, outcome
 from vcd import VCDWriter
-from verdicts import Outcome, outcome
 
 CASES = (
     Case("text", 9_600, errors=1e-2, seed=1),

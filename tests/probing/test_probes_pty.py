@@ -7,14 +7,14 @@ test_probe_walk.py.
 from __future__ import annotations
 
 import pytest
-from lines import Case, capture_of, settings_of
-from listeners import wire_of
 from offtake.bench.line_port import LinePort
 from offtake.probe.listen import SerialListener
 from offtake.probe.model import FRAMING_USUAL, LineState
 from offtake.probe.walk import Walk
-from streams import KNOWN
-from verdicts import Outcome, outcome
+from probe_lines import Case, capture_of, settings_of
+from probe_listeners import wire_of
+from probe_streams import KNOWN
+from probe_verdicts import Outcome, outcome
 
 WALK_S = 15.0
 """A computer with much else to do is slow; hardly any of it is needed."""

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 
-import campaign
+import probe_campaign as campaign
 import probe_table
 import pytest
-from case_names import name_of, parse_name
-from explain import explain
-from lines import Case
 from offtake.errors import UsageError
 from offtake.probe.model import FRAMING_USUAL, Framing, LineState, Verdict
+from probe_case_names import name_of, parse_name
+from probe_explain import explain
+from probe_lines import Case
 from probe_table import REPORTED_SEED, Table, crossed, measure, row_of, wilson
-from verdicts import Outcome, outcome
-from ways import judge_case
+from probe_verdicts import Outcome, outcome
+from probe_ways import judge_case
 
 GOOD = Verdict(LineState.UNDERSTOOD, 0.99, (), 9_600, framing=FRAMING_USUAL, inverted=False, dialects=("nmea0183",))
 

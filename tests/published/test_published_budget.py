@@ -9,7 +9,6 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from conftest import ROOT
 from offtake.bench.board import Bench, Board
 from offtake.budget import circuit, supply
 from offtake.budget.divisor import (
@@ -30,7 +29,7 @@ from test_published_divisors import CASES, U2X, UBRR0H, UBRR0L, UCSR0A, remember
 
 PARTS = load_parts()
 CLOCKS = {"atmega328p_16mhz": 16_000_000, "atmega328p_8mhz": 8_000_000}
-LIMITS = tomllib.loads((ROOT / "tests/limits.toml").read_text(encoding="utf-8"))["limits"]
+LIMITS = tomllib.loads((Path(__file__).resolve().parents[1] / "limits.toml").read_text(encoding="utf-8"))["limits"]
 SETBAUD = Path("/usr/lib/avr/include/util/setbaud.h")
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from offtake.probe.facts import SURPRISE_SURE, Heard, LineFacts, of_heard, same_setting, setting_text
 from offtake.probe.model import FRAMING_USUAL, Framing, LineState, Received, Verdict
-from offtake.probe.parity import framing_evidence, framing_of_known, real_bytes
+from offtake.probe.parity import FramingEvidence, framing_evidence, framing_of_known, real_bytes
 from offtake.probe.score import Score
 from offtake.probe.undecoded import judge_undecoded
 
@@ -23,8 +23,9 @@ __all__ = ["SURPRISE_SURE", "Heard", "LineFacts", "judge"]
 
 _AHEAD = 2.0
 """How many times the runner-up's surprise the best one's has to be."""
-_USUAL_FAULTS = 0.3
-"""With more faulty bytes than this, as 8N1, a line is not 8N1, or too bad to tell."""
+_USUAL_FAULTS = 0.15
+"""With more faulty bytes than this, as 8N1, a line is not 8N1, or too bad to tell: at 1 % bit errors 8N1 has half of
+it."""
 _FRAMING_OPEN = 0.7
 _ONE_FAULTS = 0.1
 _PARITY_BYTES, _PARITY_FAULTS = 40, 0.2
@@ -85,6 +86,7 @@ def _framed(counting: Sequence[Heard], alike: Sequence[Heard]) -> tuple[Heard, F
     if usual is None:
         best = max(counting, key=_merit)
         return best, best[0].framing, _USUAL_BLINDLY
+    surely_none: FramingEvidence | None = None
     if len(usual[1].known) >= _KNOWN_BYTES:
         surely = framing_of_known(usual[0], usual[1].known)
         if surely.decades >= _FRAMING_SURE and surely.framing != FRAMING_USUAL:
@@ -93,28 +95,36 @@ def _framed(counting: Sequence[Heard], alike: Sequence[Heard]) -> tuple[Heard, F
             return best, surely.framing, 1.0 - 10.0**-surely.decades
         if surely.decades >= _FRAMING_SURE and usual[0].tells_faults:
             if eight:
-                return usual, FRAMING_USUAL, 1.0 - 10.0**-surely.decades
+                return usual, FRAMING_USUAL, _usual_known(usual) * (1.0 - 10.0**-surely.decades)
+            surely_none = surely
             counting = [one for one in counting if one[0].framing.parity == "N" or one[0].framing.data_bits == 7]
     checked = [one for one in counting if _parity_holds(one)]
     if checked:
         best = max(checked, key=_merit)
         return best, best[0].framing, _CERTAIN_MOST
     evidence = framing_evidence(usual[0])
+    if surely_none is not None and evidence.framing.data_bits == 8:
+        evidence = surely_none
     with_it = [one for one in counting if one[0].framing == evidence.framing]
     right = max((one[1].checks_right for one in with_it), default=0)
-    known = 1.0 if usual[0].tells_faults else _USUAL_BLINDLY
+    known = _usual_known(usual)
     if evidence.framing.data_bits == 7 and (eight or usual[1].checks_right > right):
         # Nor are checks over eight bits right by accident where the eighth is parity.
         return max(counting, key=lambda one: one[1].surprise), FRAMING_USUAL, known
-    if evidence.framing.data_bits == 7:
+    if evidence.framing != FRAMING_USUAL:
         known = 1.0
-    elif evidence.framing == FRAMING_USUAL and _faulty_share(usual[0]) > _USUAL_FAULTS:
-        known = 0.0
     best = max(with_it or counting, key=lambda one: one[1].surprise)
     if best[0].framing.parity != "N" and _faulty_share(best[0]) > _PARITY_GUESSED:
         # A parity bit that is wrong nearly as often as right proves nothing.
         known = 0.0
     return best, evidence.framing, known * (1.0 - 10.0**-evidence.decades)
+
+
+def _usual_known(usual: Heard) -> float:
+    """How likely 8N1 is right where the bytes look like that: a bad line looks like it whatever it is."""
+    if _faulty_share(usual[0]) > _USUAL_FAULTS:
+        return 0.0
+    return 1.0 if usual[0].tells_faults else _USUAL_BLINDLY
 
 
 def _speaks_binary(score: Score) -> bool:

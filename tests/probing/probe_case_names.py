@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from lines import KINDS, Case
 from offtake.errors import UsageError
 from offtake.probe.model import Framing
-from ways import WAYS
+from probe_lines import KINDS, Case
+from probe_ways import WAYS
 
 
 def name_of(way: str, case: Case) -> str:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import product
 
-from lines import FLOATING, NOISE, QUIET, Case
 from offtake.probe.model import FRAMING_USUAL, Framing
-from streams import KNOWN, UNKNOWN
+from probe_lines import FLOATING, NOISE, QUIET, Case
+from probe_streams import KNOWN, UNKNOWN
 
 BAUDS = (4_800, 9_600, 14_400, 19_200, 38_400, 57_600, 76_800, 115_200, 230_400, 250_000, 460_800, 921_600)
 ERRORS = (0.0, 1e-4, 1e-3, 1e-2, 1e-1)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from lines import QUIET, Case, bytes_to_ticks, capture_of
-from listeners import VirtualListener, wire_of
 from offtake.probe.bit_time import estimate_bit_time
 from offtake.probe.edge_probe import probe_edges
 from offtake.probe.model import Verdict
 from offtake.probe.walk import Walk
-from streams import KNOWN, UNKNOWN, epochs
-from verdicts import Outcome, outcome
+from probe_lines import QUIET, Case, bytes_to_ticks, capture_of
+from probe_listeners import VirtualListener, wire_of
+from probe_streams import KNOWN, UNKNOWN, epochs
+from probe_verdicts import Outcome, outcome
 
 WAYS = ("walk", "edges")
 WALK_S = 20.0

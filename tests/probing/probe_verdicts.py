@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-from lines import FLOATING, NOISE, QUIET, Case
 from offtake.probe.model import LineState, Verdict
-from streams import KNOWN, UNKNOWN
+from probe_lines import FLOATING, NOISE, QUIET, Case
+from probe_streams import KNOWN, UNKNOWN
 
 SPEED_OFF_MOST = 0.02
 """Relative; a receiver's clock in these lines is up to 1.5 % off, and either speed reads it."""

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from offtake.probe.edges import EdgeCapture
 from offtake.probe.model import FRAMING_USUAL, Framing
-from streams import KNOWN, UNKNOWN, epochs
+from probe_streams import KNOWN, UNKNOWN, epochs
 
 QUIET = ("silent_high", "silent_low")
 FLOATING = ("hum", "loose")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from textwrap import wrap
 
-from case_names import name_of
-from lines import settings_of
-from streams import KNOWN, UNKNOWN
-from ways import Judged
+from probe_case_names import name_of
+from probe_lines import settings_of
+from probe_streams import KNOWN, UNKNOWN
+from probe_ways import Judged
 
 
 def explain(judged: Judged) -> list[str]:
