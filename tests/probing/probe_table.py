@@ -33,7 +33,7 @@ off, edges jitter by up to 5 % of a bit. Noise is the chance that a bit's whole
 interval is turned over, on the idle line too.
 Held to be right: receivers with at most 1 % of their bits wrong, and not upside
 down where an adapter walks. Elsewhere "not sure" is as good as right.
-With one seed it takes about ten minutes of both of two processors."""
+With one seed it takes about fourteen minutes of both of two processors."""
 REPORTED_SEED = 500
 RIGHT_LEAST = 0.99
 WRONG_MOST = 0.005
