@@ -35,12 +35,6 @@ class Divisor:
         return 100.0 * (self.speed_bd / baud - 1.0)
 
 
-def nearest_ubrr(clock_hz: int, baud: int, *, double: bool) -> int:
-    """The register value nearest to ``baud`` in one mode, as the datasheet's tables have it (never below 0)."""
-    samples = 8 if double else 16
-    return max(0, (clock_hz + samples * baud // 2) // (samples * baud) - 1)
-
-
 def chosen_divisor(clock_hz: int, baud: int) -> Divisor:
     """The firmware's own choice (`ot_port_serial_start`): the divider at double speed, rounded to the nearest.
 

@@ -30,11 +30,6 @@ _FULL_BLOCK = (
 )
 
 
-def overhead_saturated_percent() -> float:
-    """What a block adds to the line's own bytes when one frame fills it."""
-    return 100.0 * (BLOCK_SIZE / _FULL_BLOCK - 1.0)
-
-
 def blocks_per_s(load: Load) -> float:
     """Blocks that go to the card; a block closes when it is full, or when its oldest byte is a second old."""
     rate = load.bytes_per_s

@@ -90,11 +90,6 @@ class Walk:
         """The dialects it knows."""
         return self._dialects
 
-    @property
-    def rounds(self) -> int:
-        """How often all speeds were tried since the line last fell silent."""
-        return self._rounds
-
     def heard(self) -> Received | None:
         """Everything kept of the present setting."""
         found = self._heard.get(self.setting)
