@@ -10,6 +10,7 @@
 #include "ot_crc.h"
 #include "ot_light.h"
 #include "ot_logger.h"
+#include "ot_memory.h"
 #include "ot_port.h"
 #include "ot_ring.h"
 #include "ot_spec.h"
@@ -39,7 +40,7 @@ struct desk_state {
     uint8_t sector_bytes[OT_BLOCK_SIZE]; /* one sector, as read; last, since the rest is reached in one step then */
 };
 
-#define desk (*(struct desk_state *)(void *)ot_logger_memory)
+#define desk (*(struct desk_state *)(void *)&ot_the_memory)
 
 /* Begin to undo the COBS coding of the packet between desk.begin and desk.end. */
 static void unstuff_start(void)
@@ -350,8 +351,9 @@ static uint8_t header_byte(void)
 static OT_NOINLINE bool header_is_right(void)
 {
     ot_head_journal_header header;
+    uint8_t sensors;
     header_start();
-    return ot_journal_take_header(header_byte, &header) == OT_OK && header.blocks == ot_the_journal.settings.blocks;
+    return ot_journal_take_header(header_byte, &header, &sensors) == OT_OK && header.blocks == ot_the_journal.settings.blocks;
 }
 
 static void put_header(void)
@@ -438,7 +440,7 @@ static bool is_greeted(void)
 OT_NOINLINE void ot_desk_run(void)
 {
     ot_port_serial_stop();
-    ot_ring_start((uint8_t *)ot_logger_memory + sizeof desk, (uint16_t)(OT_RING_BYTES - OT_DESK_STACK_BYTES - sizeof desk),
+    ot_ring_start(&ot_the_memory.bytes[sizeof desk], (uint16_t)(OT_SHELF_BYTES + OT_RING_BYTES - OT_DESK_STACK_BYTES - sizeof desk),
                   OT_PAUSE_MAX);
     desk.scanned = 0;
     desk.left = false;

@@ -10,13 +10,18 @@
 #include "ot_flash.h"
 #include "ot_frame.h"
 #include "ot_logger.h"
+#include "ot_memory.h"
 #include "ot_port.h"
 #include "ot_ring.h"
 #include "ot_spec.h"
 #include "ot_work.h"
 
 #define PIECE_PART 32u
+#define CHUNK 8u /* a byte at a time would take four times as long */
 #define RAW_MIN 8u    /* a shorter piece of a burst waits for the next block */
+#define ROOM_KEPT (2u * (OT_SHELF_HEAD + OT_MESSAGE_LOSS_SIZE) + OT_SHELF_HEAD + OT_MESSAGE_RUN_END_SIZE)
+#define START_FRAMES (OT_DESCRIPTIONS + 1u) /* of a whole start: the run's start comes first */
+#define START_ALONE 0xffu                   /* the run's start, and no description after it */
 
 /* Everything here belongs to the main loop. */
 static struct {
@@ -24,10 +29,11 @@ static struct {
     uint16_t burst_at;
     uint32_t burst_tick;
     uint32_t run_tick;
-    bool run_due;
+    uint8_t start_left; /* start frames that are due; 0: none */
     uint8_t shelf_size;
-    uint8_t shelf[OT_SHELF_BYTES];
 } framer;
+
+#define shelf (ot_the_memory.on.shelf)
 
 /* One frame of the walk. */
 typedef struct {
@@ -49,45 +55,106 @@ uint32_t ot_framer_byte_ticks_q8(void) { return framer.byte_ticks_q8; }
 
 void ot_framer_begin_run(uint32_t tick)
 {
-    framer.run_due = true;
+    framer.start_left = START_FRAMES;
     framer.run_tick = tick;
 }
 
-bool ot_framer_shelf_has_room(uint8_t size) { return (uint8_t)(framer.shelf_size + OT_SHELF_HEAD + size) <= OT_SHELF_BYTES; }
+void ot_framer_cut_start(void)
+{
+    framer.start_left = framer.start_left == START_FRAMES ? START_ALONE : 0u;
+}
+
+bool ot_framer_has_sensors(void) { return ot_ring.begin != &ot_the_memory.bytes[OT_SHELF_BYTES]; }
+
+static OT_NOINLINE uint8_t shelf_bytes(void)
+{
+    return ot_framer_has_sensors() ? OT_SHELF_BYTES + OT_SENSOR_SHELF_BYTES : OT_SHELF_BYTES;
+}
+
+static OT_NOINLINE bool has_room(uint8_t size, uint8_t kept)
+{
+    return (uint16_t)(framer.shelf_size + OT_SHELF_HEAD + size + kept) <= shelf_bytes();
+}
+
+bool ot_framer_shelf_has_room(uint8_t size) { return has_room(size, 0); }
+
+bool ot_framer_shelf_has_sensor_room(uint8_t size) { return has_room(size, ot_framer_has_sensors() ? OT_SHELF_BYTES : ROOM_KEPT); }
+
+bool ot_framer_shelf_is_crowded(void)
+{
+    return ot_framer_has_sensors() && framer.shelf_size > OT_SENSOR_SHELF_BYTES / 2u;
+}
+
+/* Layout of a message, from flash; returns where it lies there. */
+static OT_NOINLINE const ot_layout *layout_of(uint8_t code, ot_layout *layout)
+{
+    const ot_layout *at;
+    ot_flash_copy(&at, &ot_message_layouts[code], sizeof at);
+    ot_flash_copy(layout, at, sizeof *layout);
+    return at;
+}
+
+/* Put a frame's head and record behind what is there; its tail, if any, goes to what is returned. */
+static OT_NOINLINE uint8_t *put_staged(uint8_t code, uint32_t tick, const void *record, uint8_t tail_size)
+{
+    ot_layout l;
+    const ot_layout *layout = layout_of(code, &l);
+    uint8_t *at = &shelf[framer.shelf_size];
+    ot_put_u32(at, tick);
+    at[4] = code;
+    at += OT_SHELF_HEAD;
+    if (l.has_tail != 0u) {
+        *at++ = (uint8_t)(l.fixed_size + tail_size);
+    }
+    at += ot_record_encode(layout, record, at);
+    framer.shelf_size = (uint8_t)(at + tail_size - shelf);
+    return at;
+}
 
 bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record)
 {
-    const ot_layout *layout;
     ot_layout l;
-    ot_flash_copy(&layout, &ot_message_layouts[code], sizeof layout);
-    ot_flash_copy(&l, layout, sizeof l);
+    (void)layout_of(code, &l);
     if (!ot_framer_shelf_has_room(l.fixed_size)) {
         return false;
     }
-    uint8_t *at = &framer.shelf[framer.shelf_size];
-    ot_put_u32(at, tick);
-    at[4] = code;
-    (void)ot_record_encode(layout, record, &at[OT_SHELF_HEAD]);
-    framer.shelf_size = (uint8_t)(framer.shelf_size + OT_SHELF_HEAD + l.fixed_size);
+    (void)put_staged(code, tick, record, 0);
     return true;
 }
 
-static OT_NOINLINE uint8_t staged_size(uint8_t at)
+bool ot_framer_stage_sensor(uint8_t code, uint32_t tick, const void *record, const uint8_t *tail, uint8_t tail_size)
 {
-    const ot_layout *layout;
     ot_layout l;
-    ot_flash_copy(&layout, &ot_message_layouts[framer.shelf[at + 4u]], sizeof layout);
-    ot_flash_copy(&l, layout, sizeof l);
-    return l.fixed_size;
+    (void)layout_of(code, &l);
+    uint16_t size = (uint16_t)(l.fixed_size + l.has_tail + tail_size);
+    if (size > OT_SENSOR_SHELF_BYTES || !ot_framer_shelf_has_sensor_room((uint8_t)size)) {
+        return false;
+    }
+    memcpy(put_staged(code, tick, record, tail_size), tail, tail_size);
+    return true;
 }
 
-static uint8_t after_staged(uint8_t at) { return (uint8_t)(at + OT_SHELF_HEAD + staged_size(at)); }
+/* Size of a staged frame's payload, and of what stands before it. */
+static OT_NOINLINE uint8_t staged_size(uint8_t at, uint8_t *head)
+{
+    ot_layout l;
+    (void)layout_of(shelf[at + 4u], &l);
+    *head = (uint8_t)(OT_SHELF_HEAD + l.has_tail);
+    return l.has_tail != 0u ? shelf[at + OT_SHELF_HEAD] : l.fixed_size;
+}
+
+static OT_NOINLINE uint8_t after_staged(uint8_t at)
+{
+    uint8_t head;
+    uint8_t size = staged_size(at, &head);
+    return (uint8_t)(at + head + size);
+}
 
 bool ot_framer_add_loss(uint32_t count)
 {
     for (uint8_t at = 0; at != framer.shelf_size; at = after_staged(at)) {
-        uint8_t *payload = &framer.shelf[at + OT_SHELF_HEAD];
-        if (framer.shelf[at + 4u] == OT_MESSAGE_LOSS && payload[0] == OT_LOSS_CAUSE_CARD) {
+        uint8_t *payload = &shelf[at + OT_SHELF_HEAD];
+        if (shelf[at + 4u] == OT_MESSAGE_LOSS && payload[0] == OT_LOSS_CAUSE_CARD) {
             ot_put_u32(&payload[1], ot_get_u32(&payload[1]) + count);
             return true;
         }
@@ -123,17 +190,17 @@ static bool earlier(uint32_t tick, uint32_t than) { return (int32_t)(tick - than
 /* Tick of the earliest thing that waits: the ring's first, or something on the shelf. */
 static OT_NOINLINE uint32_t earliest_tick(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
 {
-    uint32_t tick = framer.run_due ? framer.run_tick : ot_get_u32(framer.shelf);
+    uint32_t tick = framer.start_left != 0u ? framer.run_tick : ot_get_u32(shelf);
     if (loss_here(walk, loss_in)) {
         tick = next_loss(walk)->tick;
     } else if (walk->position != walk->limit) {
         tick = mark_here(walk, mark_in) ? next_mark(walk)->tick : computed_tick(walk);
     }
-    if (framer.run_due && earlier(framer.run_tick, tick)) {
+    if (framer.start_left != 0u && earlier(framer.run_tick, tick)) {
         tick = framer.run_tick;
     }
     for (uint8_t at = 0; at != framer.shelf_size; at = after_staged(at)) {
-        uint32_t staged = ot_get_u32(&framer.shelf[at]);
+        uint32_t staged = ot_get_u32(&shelf[at]);
         tick = earlier(staged, tick) ? staged : tick;
     }
     return tick;
@@ -203,14 +270,15 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
         return false;
     }
     if (walk->shelf_at != framer.shelf_size) {
-        const uint8_t *at = &framer.shelf[walk->shelf_at];
+        const uint8_t *at = &shelf[walk->shelf_at];
+        uint8_t head;
         frame->tick = ot_get_u32(at);
         frame->code = at[4];
-        frame->length = staged_size(walk->shelf_at);
-        frame->payload = &at[OT_SHELF_HEAD];
+        frame->length = staged_size(walk->shelf_at, &head);
+        frame->payload = &at[head];
         *full = !take_room(walk, frame->length, frame->tick - open_tick);
         if (!*full) {
-            walk->shelf_at = (uint8_t)(walk->shelf_at + OT_SHELF_HEAD + frame->length);
+            walk->shelf_at = after_staged(walk->shelf_at);
         }
         return !*full;
     }
@@ -230,6 +298,32 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
     return walk->position != walk->limit && walk_ring(walk, open_tick, frame, full);
 }
 
+/* Where in flash the description lies that `left` counts, its length first. */
+static OT_NOINLINE const uint8_t *description(uint8_t left)
+{
+    const uint8_t *at = ot_descriptions;
+    for (uint8_t i = OT_DESCRIPTIONS; i != left; i--) {
+        at += ot_flash_u8(at) + 1u;
+    }
+    return at;
+}
+
+static OT_NOINLINE uint8_t start_length(uint8_t left)
+{
+    return left > OT_DESCRIPTIONS ? OT_MESSAGE_RUN_START_SIZE : ot_flash_u8(description(left));
+}
+
+static uint8_t after_start(uint8_t left) { return left == START_ALONE ? 0u : (uint8_t)(left - 1u); }
+
+/* As many of the start frames that are due as fit. */
+static OT_NOINLINE void walk_starts(ot_walk *walk, uint32_t open_tick)
+{
+    walk->start_left = framer.start_left;
+    while (walk->start_left != 0u && take_room(walk, start_length(walk->start_left), framer.run_tick - open_tick)) {
+        walk->start_left = after_start(walk->start_left);
+    }
+}
+
 static OT_NOINLINE void walk_start(ot_walk *walk, uint16_t limit, uint32_t open_tick)
 {
     walk->room = OT_BLOCK_SPACE;
@@ -240,9 +334,7 @@ static OT_NOINLINE void walk_start(ot_walk *walk, uint16_t limit, uint32_t open_
     walk->shelf_at = 0;
     walk->mark_at = ot_ring.mark_out;
     walk->loss_at = ot_ring.loss_out;
-    if (framer.run_due) {
-        (void)take_room(walk, OT_MESSAGE_RUN_START_SIZE, framer.run_tick - open_tick);
-    }
+    walk_starts(walk, open_tick);
 }
 
 /* The interrupt begins a new raw frame, with a measured tick, where the block at hand will be full, or else the one after
@@ -269,15 +361,16 @@ void ot_framer_plan(void)
     ot_port_unlock(state);
     ot_the_work.block.begin = ot_ring.out;
     walk_start(walk, limit, framer.run_tick);
-    plan->full = false;
-    plan->any = framer.run_due || framer.shelf_size != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
+    plan->any = framer.start_left != 0u || framer.shelf_size != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
     if (!plan->any) {
         return;
     }
     plan->open_tick = earliest_tick(walk, mark_in, loss_in);
     walk_start(walk, limit, plan->open_tick);
-    while (walk_next(walk, plan->open_tick, &frame, &plan->full)) {
+    bool full = walk->start_left != 0u;
+    while (walk_next(walk, plan->open_tick, &frame, &full)) {
     }
+    plan->full = full;
     aim_cut(plan);
 }
 
@@ -310,11 +403,42 @@ static OT_NOINLINE void open_frame(uint8_t code, uint16_t length, uint32_t tick_
     ot_card_put(head, size);
 }
 
-static OT_NOINLINE void write_run_start(uint32_t open_tick, uint32_t seed)
+static OT_NOINLINE void write_description(uint8_t left)
 {
-    open_frame(OT_MESSAGE_RUN_START, OT_MESSAGE_RUN_START_SIZE, framer.run_tick - open_tick, seed);
-    ot_logger_describe_run(ot_card_put);
-    put_check(ot_the_work.block.checks.frame);
+    uint8_t bytes[CHUNK];
+    const uint8_t *at = description(left);
+    uint8_t length = ot_flash_u8(at++);
+    while (length != 0u) {
+        uint8_t part = length < CHUNK ? length : CHUNK;
+        ot_flash_copy(bytes, at, part);
+        ot_card_put(bytes, part);
+        at += part;
+        length = (uint8_t)(length - part);
+    }
+}
+
+static OT_NOINLINE void write_zeros(uint16_t count)
+{
+    uint8_t zeros[CHUNK] = {0};
+    while (count != 0u) {
+        uint16_t part = count < CHUNK ? count : CHUNK;
+        ot_card_put(zeros, part);
+        count = (uint16_t)(count - part);
+    }
+}
+
+static OT_NOINLINE void write_starts(uint32_t open_tick, uint32_t seed)
+{
+    for (uint8_t left = framer.start_left; left != ot_the_work.block.plan.stop.start_left; left = after_start(left)) {
+        bool is_run = left > OT_DESCRIPTIONS;
+        open_frame(is_run ? OT_MESSAGE_RUN_START : OT_MESSAGE_DESCRIPTION, start_length(left), framer.run_tick - open_tick, seed);
+        if (is_run) {
+            ot_logger_describe_run(ot_card_put);
+        } else {
+            write_description(left);
+        }
+        put_check(ot_the_work.block.checks.frame);
+    }
 }
 
 /* Send a piece of the ring. Where the line would soon find no room, what has been sent makes room at once: else new bytes
@@ -366,17 +490,12 @@ static OT_NOINLINE void write_frames(uint32_t seed)
 void ot_framer_write(uint32_t journal_id, uint32_t block_number, uint16_t run_number)
 {
     const ot_plan *plan = &ot_the_work.block.plan;
-    uint8_t zero = 0;
     uint32_t seed = ot_frame_seed(journal_id, block_number);
     ot_the_work.block.checks.block = OT_CRC32_START;
     write_header(journal_id, block_number, run_number);
-    if (framer.run_due) {
-        write_run_start(plan->open_tick, seed);
-    }
+    write_starts(plan->open_tick, seed);
     write_frames(seed);
-    for (uint16_t i = plan->stop.room; i != 0u; i--) {
-        ot_card_put(&zero, 1);
-    }
+    write_zeros(plan->stop.room);
     put_check(ot_the_work.block.checks.block);
 }
 
@@ -385,9 +504,9 @@ static uint32_t staged_losses(uint8_t end)
 {
     uint32_t sum = 0;
     for (uint8_t at = 0; at != end; at = after_staged(at)) {
-        const uint8_t *payload = &framer.shelf[at + OT_SHELF_HEAD];
-        if (framer.shelf[at + 4u] == OT_MESSAGE_LOSS && payload[0] != OT_LOSS_CAUSE_OVERRUN &&
-            payload[0] != OT_LOSS_CAUSE_FRAMING) {
+        const uint8_t *payload = &shelf[at + OT_SHELF_HEAD];
+        if (shelf[at + 4u] == OT_MESSAGE_LOSS && payload[0] != OT_LOSS_CAUSE_OVERRUN &&
+            payload[0] != OT_LOSS_CAUSE_FRAMING && payload[0] <= OT_LOSS_CAUSE_CARD) {
             sum += ot_get_u32(&payload[1]);
         }
     }
@@ -409,11 +528,11 @@ OT_NOINLINE uint32_t ot_framer_release(void)
     const ot_plan *plan = &ot_the_work.block.plan;
     uint32_t bytes = (uint16_t)(plan->stop.position - ot_the_work.block.begin);
     bytes += staged_losses(plan->stop.shelf_at) + ring_losses(plan->stop.loss_at);
-    framer.run_due = false;
+    framer.start_left = plan->stop.start_left;
     framer.burst_at = plan->stop.burst_at;
     framer.burst_tick = plan->stop.burst_tick;
     framer.shelf_size = (uint8_t)(framer.shelf_size - plan->stop.shelf_at);
-    memmove(framer.shelf, &framer.shelf[plan->stop.shelf_at], framer.shelf_size);
+    memmove(shelf, &shelf[plan->stop.shelf_at], framer.shelf_size);
     ot_ring_release(plan->stop.position, plan->stop.mark_at, plan->stop.loss_at);
     return bytes;
 }

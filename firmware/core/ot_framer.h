@@ -8,9 +8,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/* Two faults, another loss, a supply voltage and a run's end can wait at once. */
-#define OT_SHELF_BYTES 45u
-#define OT_SHELF_HEAD 5u /* of a staged frame: tick, code */
+/* On the shelf, OT_SHELF_BYTES, two faults, another loss, a supply voltage and a run's end can wait at once. While sensors
+ * are on it is longer by OT_SENSOR_SHELF_BYTES, for their frames. */
+#define OT_SHELF_HEAD 5u /* of a staged frame: tick, code; the length follows where the payload has a tail */
 
 /* Where a walk over the waiting frames stands. */
 typedef struct {
@@ -22,13 +22,14 @@ typedef struct {
     uint8_t shelf_at; /* next staged frame */
     uint8_t mark_at;
     uint8_t loss_at;
+    uint8_t start_left; /* start frames still to come: the run's start, and a description of each message */
 } ot_walk;
 
 typedef struct {
     ot_walk stop; /* it starts at what was not released yet */
     uint32_t open_tick;
-    bool any;  /* there is something to write */
-    bool full; /* nothing more fits */
+    bool any : 1;  /* there is something to write */
+    bool full : 1; /* nothing more fits */
 } ot_plan;
 
 /* The ring begins anew; the shelf stays. `byte_ticks_q8` is the length of a byte on the line in 1/256 ticks. */
@@ -37,11 +38,27 @@ void ot_framer_start(uint32_t byte_ticks_q8);
 uint32_t ot_framer_byte_ticks_q8(void);
 
 /* The next block begins with a run's start, even if nothing else waits: what waits belongs to that run. Encoded by
- * ot_logger_describe_run() when it goes out. */
+ * ot_logger_describe_run() when it goes out. The descriptions of all messages follow before anything else. */
 void ot_framer_begin_run(uint32_t tick);
+
+/* No more descriptions: the journal's last block must have room for the run's end. */
+void ot_framer_cut_start(void);
 
 /* Encode a message without a tail and put it on the shelf, behind what is there. False when there is no room now. */
 bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record) __attribute__((warn_unused_result));
+
+/* The same for a sensor's frame, with `tail_size` bytes of `tail` where the message has one. It may not take the room that
+ * losses, supply and the run's end need. */
+bool ot_framer_stage_sensor(uint8_t code, uint32_t tick, const void *record, const uint8_t *tail, uint8_t tail_size)
+    __attribute__((warn_unused_result));
+bool ot_framer_shelf_has_sensor_room(uint8_t size);
+
+/* So many sensors' frames wait that a block should go, though nothing in it is old. */
+bool ot_framer_shelf_is_crowded(void);
+
+/* The ring begins after the sensors' memory. */
+bool ot_framer_has_sensors(void);
+
 /* Add to a loss of the card's that is on the shelf; false when there is none. */
 bool ot_framer_add_loss(uint32_t count);
 bool ot_framer_shelf_has_room(uint8_t size);

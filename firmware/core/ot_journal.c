@@ -15,7 +15,7 @@
 
 static uint32_t lap_blocks(const ot_journal *j) { return j->settings.blocks - 1u; }
 
-uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header)
+uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header, uint8_t *sensors)
 {
     uint8_t *bytes = ot_the_work.journal_header;
     uint32_t crc = OT_CRC32_START;
@@ -24,6 +24,9 @@ uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *he
         uint8_t byte = next();
         if (i < OT_HEAD_JOURNAL_HEADER_SIZE) {
             bytes[i] = byte;
+        }
+        if (i == OT_HEAD_JOURNAL_SENSORS_AT) {
+            *sensors = byte;
         }
         if (i < OT_BLOCK_SIZE - OT_BLOCK_CHECK_SIZE) {
             crc = ot_crc32_add(crc, byte);
@@ -37,14 +40,33 @@ uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *he
     return ot_record_decode(&ot_head_journal_header_layout, bytes, OT_HEAD_JOURNAL_HEADER_SIZE, header);
 }
 
+bool ot_journal_read_sensors(const ot_journal *journal, ot_head_journal_sensors *settings)
+{
+    uint8_t bytes[OT_HEAD_JOURNAL_SENSORS_SIZE];
+    bool whole = false;
+    for (uint8_t attempt = 0; attempt < READ_TRIES && !whole; attempt++) {
+        if (ot_card_read_open(ot_fat_sector(&journal->file, 0))) {
+            for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
+                uint8_t byte = ot_card_read_byte();
+                if (i >= OT_HEAD_JOURNAL_SENSORS_AT && i < OT_HEAD_JOURNAL_SENSORS_AT + sizeof bytes) {
+                    bytes[i - OT_HEAD_JOURNAL_SENSORS_AT] = byte;
+                }
+            }
+            whole = ot_card_read_close();
+        }
+    }
+    return whole && ot_record_decode(&ot_head_journal_sensors_layout, bytes, sizeof bytes, settings) == OT_OK;
+}
+
 static OT_NOINLINE uint8_t read_header(ot_journal *j)
 {
     ot_head_journal_header header;
     ot_settings *s = &j->settings;
+    uint8_t sensors = 0;
     uint8_t status = OT_SHORT_INPUT;
     for (uint8_t attempt = 0; attempt < READ_TRIES && status == OT_SHORT_INPUT; attempt++) {
         if (ot_card_read_open(ot_fat_sector(&j->file, 0))) {
-            status = ot_journal_take_header(ot_card_read_byte, &header);
+            status = ot_journal_take_header(ot_card_read_byte, &header, &sensors);
             if (!ot_card_read_close()) {
                 status = OT_SHORT_INPUT;
             }
@@ -55,7 +77,8 @@ static OT_NOINLINE uint8_t read_header(ot_journal *j)
     s->baud = header.baud;
     s->close_ms = header.close_ms;
     s->supply_s = header.supply_s;
-    s->when_full = header.when_full;
+    s->when_full = header.when_full & 1u;
+    s->has_sensors = sensors != 0u;
     s->gap_bytes = header.gap_bytes;
     return status;
 }
@@ -101,13 +124,13 @@ static OT_NOINLINE uint8_t look_at(ot_journal *j, uint32_t position)
 {
     ot_block_header header;
     bool blank;
-    if (j->card_failed) {
+    if (j->settings.card_failed) {
         return PLACE_FREE;
     }
     header.journal_id = (uint32_t)~j->settings.journal_id;
     uint8_t status = read_block(j, position, &header, &blank);
     if (status == OT_SHORT_INPUT && !card_reads(j)) {
-        j->card_failed = true;
+        j->settings.card_failed = true;
     }
     bool newer = header.journal_id == j->settings.journal_id && header.block_number > j->number &&
                  (header.block_number - 1u) % lap_blocks(j) == position - 1u;
@@ -191,7 +214,7 @@ static OT_NOINLINE bool find_tip(ot_journal *j)
     j->position = 0;
     j->number = 0;
     j->last_run = 0;
-    j->card_failed = false;
+    j->settings.card_failed = false;
     (void)newer_from(j, 1);
     do {
         bisect(j);
@@ -214,7 +237,7 @@ uint8_t ot_journal_open(ot_journal *j)
         return OT_CARD_STATE_NO_JOURNAL;
     }
     bool found = find_tip(j);
-    if (j->card_failed) {
+    if (j->settings.card_failed) {
         return OT_CARD_STATE_CARD_FAILED;
     }
     if (!found) {

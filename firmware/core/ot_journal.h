@@ -15,8 +15,10 @@ typedef struct {
     uint32_t baud;
     uint16_t close_ms;
     uint16_t supply_s;
-    uint8_t when_full;
     uint8_t gap_bytes;
+    uint8_t when_full : 1;
+    uint8_t has_sensors : 1; /* any at all: the rest of their settings is read when a run begins */
+    uint8_t card_failed : 1; /* no setting: while the journal was opened */
 } ot_settings;
 
 typedef struct {
@@ -26,11 +28,15 @@ typedef struct {
     uint32_t number;   /* the number it gets */
     uint16_t last_run; /* the newest, which may be the one being recorded; 0: none yet */
     uint16_t newest;   /* when it was opened: low half of the newest whole block's number */
-    bool card_failed;  /* while it was opened */
 } ot_journal;
 
-/* Take the 512 bytes of a journal header from `next` and decode them. One of ot_errors. */
-uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header) __attribute__((warn_unused_result));
+/* Take the 512 bytes of a journal header from `next` and decode them; `sensors` gets the flags of those that are on. One of
+ * ot_errors. */
+uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header, uint8_t *sensors)
+    __attribute__((warn_unused_result));
+
+/* Read the sensors' settings from the header. False when the card does not read, or they are out of range. */
+bool ot_journal_read_sensors(const ot_journal *journal, ot_head_journal_sensors *settings) __attribute__((warn_unused_result));
 
 /* Find file, header and tip. Returns one of ot_card_state. */
 uint8_t ot_journal_open(ot_journal *journal) __attribute__((warn_unused_result));

@@ -6,8 +6,10 @@
 #include "ot_flash.h"
 #include "ot_framer.h"
 #include "ot_light.h"
+#include "ot_memory.h"
 #include "ot_port.h"
 #include "ot_ring.h"
+#include "ot_sensors.h"
 #include "ot_time.h"
 #include "ot_work.h"
 
@@ -24,7 +26,10 @@ ot_journal ot_the_journal;
 
 ot_work ot_the_work;
 
-uint32_t ot_logger_memory[OT_RING_BYTES / 4u] OT_LAST_IN_RAM;
+ot_memory ot_the_memory OT_LAST_IN_RAM;
+
+/* The ring begins where the sensors' memory ends (C99 has no static assert). */
+typedef char ot_assert_sensor_bytes[sizeof ot_the_memory.on <= OT_SHELF_BYTES + OT_SENSOR_BYTES ? 1 : -1];
 
 /* The state of the recording; all of it belongs to the main loop. */
 static struct {
@@ -40,6 +45,7 @@ static struct {
     bool busy : 1;
     bool lossy : 1;
     bool end_staged : 1;
+    bool finish_due : 1; /* a quiet line: the card shall end its work once it is not busy */
 } logger;
 
 static uint32_t byte_ticks_q8(uint32_t baud) { return (10u * TICKS_PER_S * 256u) / baud; }
@@ -50,11 +56,19 @@ static uint16_t gap_ticks(uint32_t baud, uint8_t gap_bytes)
     return gap < OT_PAUSE_MAX ? (uint16_t)gap : OT_PAUSE_MAX - 1u;
 }
 
-/* Returns the bytes that were heard before and are dropped. */
+/* The sensors' memory, once given, stays theirs: frames may lie on the longer shelf. Returns the bytes that were heard before
+ * and are dropped. */
 static uint32_t listen(uint32_t baud, uint8_t gap_bytes)
 {
+    uint8_t *begin = &ot_the_memory.bytes[OT_SHELF_BYTES];
+    uint16_t size = OT_RING_BYTES;
+    if ((gap_bytes & OT_GAP_SENSORS) != 0u) {
+        begin += OT_SENSOR_BYTES;
+        size = OT_RING_BYTES - OT_SENSOR_BYTES - OT_SENSOR_STACK_BYTES;
+        gap_bytes &= (uint8_t)~OT_GAP_SENSORS;
+    }
     ot_port_serial_stop();
-    uint32_t dropped = ot_ring_start((uint8_t *)ot_logger_memory, OT_RING_BYTES, gap_ticks(baud, gap_bytes));
+    uint32_t dropped = ot_ring_start(begin, size, gap_ticks(baud, gap_bytes));
     ot_framer_start(byte_ticks_q8(baud));
     ot_port_serial_start(baud, false);
     return dropped;
@@ -109,15 +123,21 @@ static OT_NOINLINE void stage_faults(void)
 }
 
 /* The journal decides the settings. When they differ from those the line was heard with so far, what was heard was
- * heard wrongly: it is dropped and counted, and the board remembers the right ones for the next time. */
+ * heard wrongly: it is dropped and counted, and the board remembers the right ones for the next time. So it is when sensors
+ * need a part of the ring for the first time. */
 static OT_NOINLINE void adopt_settings(void)
 {
     const ot_settings *s = &ot_the_journal.settings;
-    if (byte_ticks_q8(s->baud) != ot_framer_byte_ticks_q8() || gap_ticks(s->baud, s->gap_bytes) != ot_ring.gap_ticks) {
-        ot_port_settings_save(s->baud, s->gap_bytes);
+    bool had_sensors = ot_framer_has_sensors();
+    bool other = byte_ticks_q8(s->baud) != ot_framer_byte_ticks_q8() || gap_ticks(s->baud, s->gap_bytes) != ot_ring.gap_ticks;
+    uint8_t gap = (uint8_t)(s->gap_bytes | (s->has_sensors ? OT_GAP_SENSORS : 0u));
+    if (other || s->has_sensors != had_sensors) {
+        ot_port_settings_save(s->baud, gap);
+    }
+    if (other || (s->has_sensors && !had_sensors)) {
         ot_port_serial_stop();
         stage_faults(); /* they were heard, though at another speed */
-        uint32_t dropped = listen(s->baud, s->gap_bytes);
+        uint32_t dropped = listen(s->baud, had_sensors ? gap | OT_GAP_SENSORS : gap);
         if (dropped != 0u && !stage_loss(OT_LOSS_CAUSE_SETTINGS, dropped, ot_port_tick())) {
             logger.unsent += dropped; /* the shelf is full of the card's troubles: counted with them */
         }
@@ -139,13 +159,37 @@ OT_NOINLINE void ot_logger_describe_run(void (*put)(const uint8_t *bytes, uint16
                                   .close_ms = s->close_ms,
                                   .supply_s = s->supply_s,
                                   .reset_cause = ot_port_reset_cause()};
+    if (s->has_sensors) {
+        const ot_head_journal_sensors *sensors = &ot_the_memory.on.sensors.settings;
+        start.sensors = sensors->sensors;
+        start.analogue_ms = sensors->analogue_ms;
+        start.analogue_1_full_mv = sensors->analogue_1_full_mv;
+        start.analogue_2_full_mv = sensors->analogue_2_full_mv;
+        start.event_debounce_ms = sensors->event_debounce_ms;
+        start.pulse_ms = sensors->pulse_ms;
+        start.pressure_ms = sensors->pressure_ms;
+    }
     ot_record_put(&ot_message_run_start_layout, &start, put);
+}
+
+/* The card is gone or of no use: what waits in the ring goes into the next run. */
+static void card_lost(void)
+{
+    logger.recording = false;
+    logger.since = ot_port_tick();
+    ot_light_set(OT_LIGHT_CARD_FAILED);
 }
 
 static OT_NOINLINE void begin_run(void)
 {
+    bool sensors = ot_the_journal.settings.has_sensors;
     logger.lossy = false;
     adopt_settings();
+    if (sensors && !ot_journal_read_sensors(&ot_the_journal, &ot_the_memory.on.sensors.settings)) {
+        card_lost();
+        return;
+    }
+    ot_sensors_start(sensors);
     ot_the_journal.last_run++;
     logger.busy = false;
     logger.refused = 0;
@@ -208,18 +252,10 @@ static OT_NOINLINE void stage_supply(void)
         }
     }
     uint32_t interval = ot_the_journal.settings.supply_s * TICKS_PER_S;
-    if (now - logger.supply_at >= interval) {
+    if (now - logger.supply_at >= interval && !ot_sensors_convert()) {
         logger.supply_at += interval;
         ot_port_supply_start();
     }
-}
-
-/* The card is gone or of no use: what waits in the ring goes into the next run. */
-static void card_lost(void)
-{
-    logger.recording = false;
-    logger.since = ot_port_tick();
-    ot_light_set(OT_LIGHT_CARD_FAILED);
 }
 
 static void put_body(void)
@@ -294,6 +330,7 @@ static void record(void)
     const ot_plan *plan = &ot_the_work.block.plan;
     stage_faults();
     stage_supply();
+    ot_sensors_poll();
     if (logger.busy) {
         logger.busy = ot_card_busy();
         note_busy();
@@ -303,6 +340,9 @@ static void record(void)
             }
             return;
         }
+        if (logger.finish_due) {
+            ot_card_finish();
+        }
     }
     if (ot_ring_fill() == 0u) {
         ot_ring_close_loss();
@@ -311,18 +351,17 @@ static void record(void)
     if (!plan->any) {
         return;
     }
-    bool old = is_old(plan);
+    bool old = is_old(plan) || ot_framer_shelf_is_crowded();
     if (is_last_block() && (plan->full || old) && !logger.end_staged) {
         /* The shelf goes first in a block, so the end has its place; line bytes that no longer fit come too late. */
         ot_message_run_end end = {OT_END_REASON_JOURNAL_FULL};
+        ot_framer_cut_start();
         logger.end_staged = ot_framer_stage(OT_MESSAGE_RUN_END, ot_port_tick(), &end);
         ot_framer_plan();
     }
     if (plan->full || old) {
+        logger.finish_due = !plan->full;
         write_block();
-        if (old && !plan->full && logger.recording) {
-            ot_card_finish(); /* a quiet line: let the card end its work */
-        }
     }
     if (logger.lossy || ot_ring.dropping) {
         logger.lossy = true;

@@ -13,9 +13,6 @@
 
 extern ot_journal ot_the_journal;
 
-/* The ring's memory; words, since the desk keeps its state there. */
-extern uint32_t ot_logger_memory[OT_RING_BYTES / 4u];
-
 /* Start listening at once, with the settings the board remembers; then desk or field. */
 void ot_logger_start(void);
 

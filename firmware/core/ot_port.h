@@ -39,9 +39,37 @@ void ot_port_light(bool on);
 
 /* Supply voltage: start a measurement; `ready` gives it once, in mV, when it is done. */
 void ot_port_supply_start(void);
+bool ot_port_supply_busy(void);
 bool ot_port_supply_ready(uint16_t *supply_mv);
 
-/* What the board remembers without a card: the line's settings. False when there is nothing valid. */
+/* The sensors. What a port keeps for them it keeps in ot_port_sensors, defined in its ot_board.h and placed in
+ * ot_the_memory.on.sensors: it exists only while a sensor is on. */
+void ot_port_sensors_start(uint8_t sensors); /* flags of ot_sensor; all others go off */
+
+/* Analogue inputs 0 and 1 against the supply: one conversion, 10 bits. Not while the supply is measured. */
+void ot_port_analogue_start(uint8_t input);
+bool ot_port_analogue_ready(uint16_t *reading);
+
+/* The event input. `arm` waits for one edge to `high`, or away from it; it returns true, with the tick, when the edge has
+ * come before it could be waited for. `taken` gives an edge that came, once, with its own tick. */
+bool ot_port_event_level(void);
+bool ot_port_event_arm(bool high, uint32_t *tick) __attribute__((warn_unused_result));
+bool ot_port_event_taken(uint32_t *tick);
+
+/* Pulses since the last call; and the ticks between two neighbouring ones that came since the last call of `period`, 0
+ * when there were none. */
+uint16_t ot_port_pulses(void);
+uint32_t ot_port_pulse_period(void);
+
+/* The two-wire bus, driven by software: let go of the lines in `high`, hold the others low, and wait for half a clock. */
+#define OT_WIRE_DATA 1u
+#define OT_WIRE_CLOCK 2u
+void ot_port_wire(uint8_t high);
+uint8_t ot_port_wire_levels(void);
+
+/* What the board remembers without a card: the line's settings. False when there is nothing valid. A gap with
+ * OT_GAP_SENSORS set says that the journal has sensors on. */
+#define OT_GAP_SENSORS 0x80u
 bool ot_port_settings_load(uint32_t *baud, uint8_t *gap_bytes);
 void ot_port_settings_save(uint32_t baud, uint8_t gap_bytes);
 

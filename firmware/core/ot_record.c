@@ -36,9 +36,10 @@ static void store_number(void *member, uint8_t size, uint32_t value)
 
 static OT_NOINLINE void encode_field(const ot_field *f, const uint8_t *member, uint8_t *out)
 {
-    if (f->kind == OT_KIND_BYTES) {
+    uint8_t kind = f->kind & OT_KIND_MASK;
+    if (kind == OT_KIND_BYTES) {
         memcpy(out, member, f->size);
-    } else if (f->kind == OT_KIND_CONSTANT) {
+    } else if (kind == OT_KIND_CONSTANT) {
         ot_flash_copy(out, &ot_constants[f->at], f->size);
     } else {
         uint32_t value = load_number(member, f->size);
@@ -70,8 +71,12 @@ void ot_record_put(const ot_layout *layout, const void *record, void (*put)(cons
     ot_flash_copy(&l, layout, sizeof l);
     for (; l.count != 0u; l.count--) {
         ot_flash_copy(&f, l.fields++, sizeof f);
-        encode_field(&f, (const uint8_t *)record + f.at, bytes);
-        put(bytes, f.size);
+        const uint8_t *member = (const uint8_t *)record + f.at;
+        if (f.kind != OT_KIND_BYTES) {
+            encode_field(&f, member, bytes);
+            member = bytes;
+        }
+        put(member, f.size);
     }
 }
 
@@ -104,10 +109,11 @@ static bool is_constant(const ot_field *f, const uint8_t *bytes)
 
 static OT_NOINLINE bool decode_field(const ot_field *f, const uint8_t *bytes, uint8_t *member)
 {
-    if (f->kind == OT_KIND_CONSTANT) {
+    uint8_t kind = f->kind & OT_KIND_MASK;
+    if (kind == OT_KIND_CONSTANT) {
         return is_constant(f, bytes);
     }
-    if (f->kind == OT_KIND_BYTES) {
+    if (kind == OT_KIND_BYTES) {
         memcpy(member, bytes, f->size);
         return true;
     }
@@ -119,11 +125,15 @@ uint8_t ot_record_decode(const ot_layout *layout, const uint8_t *bytes, uint16_t
     ot_layout l;
     ot_field f;
     ot_flash_copy(&l, layout, sizeof l);
-    if (size < l.fixed_size) {
+    if (size < l.size_min) {
         return OT_SHORT_PAYLOAD;
     }
     for (; l.count != 0u; l.count--) {
         ot_flash_copy(&f, l.fields++, sizeof f);
+        if (size < f.size * ((f.kind >> OT_KIND_MORE_SHIFT) + 1u)) {
+            break;
+        }
+        size = (uint16_t)(size - f.size);
         if (!decode_field(&f, bytes, (uint8_t *)record + f.at)) {
             return OT_OUT_OF_RANGE;
         }

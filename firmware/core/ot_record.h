@@ -10,6 +10,8 @@
 #define OT_KIND_SIGNED 1u   /* two's complement */
 #define OT_KIND_BYTES 2u    /* bytes as they are */
 #define OT_KIND_CONSTANT 3u /* bytes that never change, from ot_constants */
+#define OT_KIND_MASK 3u
+#define OT_KIND_MORE_SHIFT 2u /* above it: how many elements of the same array follow, each with a row of its own */
 #define OT_NO_BOUNDS 0xffu
 
 typedef struct {
@@ -30,6 +32,7 @@ typedef struct {
     const ot_field *fields;
     uint8_t count;
     uint8_t fixed_size; /* bytes before the variable tail */
+    uint8_t size_min;   /* of them those that the first release had: what came later may be missing in old bytes */
     uint8_t has_tail;
 } ot_layout;
 
@@ -39,11 +42,13 @@ extern const ot_bound ot_bounds[] OT_FLASH;
 /* Write the fixed part of `record` to `out` (layout->fixed_size bytes); returns that size. */
 uint8_t ot_record_encode(const ot_layout *layout, const void *record, uint8_t *out);
 
-/* The same for a message, handed to `put` field by field, where there is no buffer for all of it. */
+/* The same for a message, handed to `put` field by field, where there is no buffer for all of it; byte strings from where
+ * they lie. */
 void ot_record_put(const ot_layout *layout, const void *record, void (*put)(const uint8_t *bytes, uint16_t count));
 
-/* Read the fixed part; bytes after it are the tail's or a later spec's. Returns OT_OK, OT_SHORT_PAYLOAD or
- * OT_OUT_OF_RANGE (one of ot_errors). */
+/* Read the fixed part; bytes after it are the tail's or a later spec's. Bytes from size_min on may be missing: a field,
+ * or an array as a whole, that is not all there stays as it is in `record`, so zero that first. Returns OT_OK,
+ * OT_SHORT_PAYLOAD or OT_OUT_OF_RANGE (one of ot_errors). */
 uint8_t ot_record_decode(const ot_layout *layout, const uint8_t *bytes, uint16_t size, void *record)
     __attribute__((warn_unused_result));
 

@@ -158,7 +158,7 @@ def record_names() -> list[str]:
     """Every record in the order in which the `record` target counts them, as its C name without ``ot_``."""
     messages = [f"message_{MESSAGES[code].NAME}" for code in sorted(MESSAGES)]
     packets = [f"packet_{PACKETS[kind].NAME}" for kind in sorted(PACKETS)]
-    return [*messages, *packets, "head_journal_header"]
+    return [*messages, *packets, "head_journal_header", "head_journal_sensors"]
 
 
 def _records_header() -> str:

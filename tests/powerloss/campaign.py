@@ -42,7 +42,7 @@ class Workload:
 @dataclass(frozen=True)
 class JournalPlan:
     """The journal before the first power-on: ``held`` blocks in ``runs`` runs, over what ``older`` blocks left; of the
-    held ones those with the numbers ``blank`` are missing, and ``damaged`` ones hold noise."""
+    held ones those with the numbers ``blank`` are missing, and ``damaged`` ones hold noise. ``sensors``: all are on."""
 
     blocks: int
     when_full: str
@@ -52,6 +52,7 @@ class JournalPlan:
     close_ms: int
     blank: tuple[int, ...] = ()
     damaged: tuple[int, ...] = ()
+    sensors: bool = False
 
 
 @dataclass(frozen=True)
@@ -173,21 +174,22 @@ def _journal(table: Table) -> JournalPlan:
         close_ms=table.integer("close_ms", 100, 1_000, 300),
         blank=block_numbers(table, "blank"),
         damaged=block_numbers(table, "damaged"),
+        sensors=table.word("sensors", ("on", "off"), "off") == "on",
     )
     lap = plan.blocks - 1
     if plan.older > lap:
-        raise SpecError(f"{plan.older} older blocks", where=f"{table.where}.older", expected=f"at most {lap}")
+        raise SpecError(f"{plan.older} older blocks", where=table.at("older"), expected=f"at most {lap}")
     if plan.when_full == "stop" and plan.held > lap:
-        raise SpecError(f"{plan.held} blocks held", where=f"{table.where}.held", expected=f"at most {lap}, or wrap")
+        raise SpecError(f"{plan.held} blocks held", where=table.at("held"), expected=f"at most {lap}, or wrap")
     if (plan.runs == 0) != (plan.held == 0) or plan.runs > plan.held:
         raise SpecError(
-            f"{plan.held} blocks in {plan.runs} runs", where=f"{table.where}.runs", expected="1 to held, or both 0"
+            f"{plan.held} blocks in {plan.runs} runs", where=table.at("runs"), expected="1 to held, or both 0"
         )
     oldest = max(1, plan.held - lap + 1)
     for key, listed in (("blank", plan.blank), ("damaged", plan.damaged)):
         wrong = [at for at in listed if not oldest <= at <= plan.held]
         if wrong:
-            where, expected = f"{table.where}.{key}", f"blocks {oldest} to {plan.held}, which it holds"
+            where, expected = table.at(key), f"blocks {oldest} to {plan.held}, which it holds"
             raise SpecError(f"block {wrong[0]}", where=where, expected=expected)
     table.end()
     return plan
@@ -207,9 +209,9 @@ def _card(table: Table) -> CardPlan:
         stall_every=table.integer("stall_every", 0, 1_000_000, 0),
     )
     if plan.fat not in (16, 32):
-        raise SpecError(f"FAT{plan.fat} is not used", where=f"{table.where}.fat", expected="16 or 32")
+        raise SpecError(f"FAT{plan.fat} is not used", where=table.at("fat"), expected="16 or 32")
     if (plan.stall_ms > 0) != (plan.stall_every > 0):
-        raise SpecError("one without the other", where=f"{table.where}.stall_ms", expected="stall_ms and stall_every")
+        raise SpecError("one without the other", where=table.at("stall_ms"), expected="stall_ms and stall_every")
     table.end()
     return plan
 
@@ -243,7 +245,7 @@ def _schedule(table: Table) -> Schedule:
     counted = at in ("random", "pairs")
     points = table.any_of("points") if at == "explicit" else []
     if not isinstance(points, list) or not all(isinstance(point, str) for point in points):
-        raise SpecError(f"{points!r} is no list", where=f"{table.where}.points", expected='such as ["w3", "ms812.5"]')
+        raise SpecError(f"{points!r} is no list", where=table.at("points"), expected='such as ["w3", "ms812.5"]')
     plan = Schedule(
         at=at,
         count=table.integer("count", 1, 1_000_000) if counted else 0,

@@ -14,10 +14,21 @@ from offtake.bench.cards import AWKWARD, BusyTimes, Card, Milliseconds
 from offtake.card import fsck, locate_in_image, make_card_image, prepare_in_image
 from offtake.generated.records import Board, JournalHeader, Raw, RunStart, WhenFull
 from offtake.generated.records import ResetCause as Cause
+from offtake.generated.records import Sensor
 from offtake.journal.codec import encode_block, encode_frame, encode_journal_header
 
 GAP_BYTES = 4
 BITS_PER_BYTE = 10
+SENSORS_ON = {
+    "sensors": Sensor.ANALOGUE | Sensor.EVENT | Sensor.PULSES | Sensor.PRESSURE,
+    "analogue_ms": 20,
+    "analogue_1_full_mv": 20_000,
+    "analogue_2_full_mv": 5_000,
+    "event_debounce_ms": 5,
+    "pulse_ms": 100,
+    "pressure_ms": 100,
+}
+"""As fast as `offtake prepare` allows."""
 JOURNAL_ID = 0x0FF7A4E1
 OLDER_ID = 0x0FF7A4E0
 _WORDS = SECTOR // 8
@@ -86,6 +97,7 @@ def make_ground(campaign: Campaign) -> Ground:
         supply_s=10,
         created_utc_s=1_700_000_000,
         label="power cuts",
+        **(SENSORS_ON if plan.sensors else {}),
     )
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "card.img"

@@ -25,6 +25,9 @@ POWER_ON = 1
 GO_ON, CUT = 0, 1
 REACHED, WAS_CUT, HUNG = 0, 1, 2
 NEVER = 2**64 - 1
+_EDGES_NS = (np.arange(0, 10_000_000_000, 70_000_000)[:, None] + np.array([0, 300_000, 900_000])).ravel()
+_PULSES_NS = np.arange(0, 10_000_000_000, 3_100_000)
+"""What goes on at the sensors' inputs: a button that bounces once each time, and a wheel. For campaigns that have them on."""
 _NATIVE = Path(__file__).with_name("native")
 _CARD_FILES = ("bench.h", "api.h", "card.c", "cardcmd.c", "flashfault.c", "util.c")
 
@@ -90,6 +93,8 @@ class _Play:
         self.times = ffi.cast("uint64_t *", ffi.from_buffer(self.ends))
         self.bytes = ffi.from_buffer("uint8_t[]", plan.speech.data)
         self.at_stop = ffi.callback("uint32_t(void)", self._at_stop)
+        self.edges = ffi.new("uint64_t[]", [int(at) for at in _EDGES_NS])
+        self.pulses = ffi.new("uint64_t[]", [int(at) for at in _PULSES_NS])
         self.view = ffi.from_buffer(image, require_writable=True)
         pointer = ffi.cast("uint8_t *", self.view)
         config = card_config(ffi, plan.card)
@@ -125,6 +130,7 @@ class _Play:
         lib.driver_begin(self.driver, self.times, self.bytes, len(data), cause, start_ns)
         if self.session.remembered is not None:
             lib.host_settings_put(True, *self.session.remembered)
+        lib.host_sensors_put(self.edges, len(self.edges), self.pulses, len(self.pulses), 700, 40)
 
     def _now(self) -> int:
         return int(self.lib.driver_time_ns(self.driver))

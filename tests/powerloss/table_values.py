@@ -10,7 +10,7 @@ from offtake.spec.table import Table
 
 def number(table: Table, key: str, low: float, high: float, default: float | None = None) -> float:
     """The finite number at ``key``, from ``low`` to ``high``. SpecError: it is none, or missing without a default."""
-    where, expected = f"{table.where}.{key}", f"a number from {low:g} to {high:g}"
+    where, expected = table.at(key), f"a number from {low:g} to {high:g}"
     value = table.any_of(key)
     if value is None and default is not None:
         return default
@@ -28,7 +28,7 @@ def pair(table: Table, key: str, low: float, high: float) -> tuple[float, float]
     fine = isinstance(values, list) and len(values) == 2 and all(type(v) in (int, float) for v in values)
     if not fine or not low <= values[0] <= values[1] <= high:
         expected = f"[lowest, highest] between {low:g} and {high:g}"
-        raise SpecError(f"{values!r} is no such range", where=f"{table.where}.{key}", expected=expected)
+        raise SpecError(f"{values!r} is no such range", where=table.at(key), expected=expected)
     return float(values[0]), float(values[1])
 
 
@@ -40,7 +40,7 @@ def block_numbers(table: Table, key: str) -> tuple[int, ...]:
         first, last = value if isinstance(value, list) and len(value) == 2 else (value, value)
         if type(first) is not int or type(last) is not int or first < 1 or last < 1:
             expected = "a list of block numbers, or of [first, last]"
-            raise SpecError(f"{values!r} is no such list", where=f"{table.where}.{key}", expected=expected)
+            raise SpecError(f"{values!r} is no such list", where=table.at(key), expected=expected)
         found.extend(range(first, last + 1))
     return tuple(found)
 
@@ -49,5 +49,5 @@ def flag(table: Table, key: str) -> bool:
     """The truth value at ``key``; False where it is absent. SpecError: it is none."""
     value = table.any_of(key)
     if value is not None and not isinstance(value, bool):
-        raise SpecError(f"{value!r} is not a truth value", where=f"{table.where}.{key}", expected="true or false")
+        raise SpecError(f"{value!r} is not a truth value", where=table.at(key), expected="true or false")
     return bool(value)

@@ -27,6 +27,7 @@
 #define CARD_CLOCK PB5
 #define LIGHT PB1
 #define ADC_BANDGAP (_BV(REFS0) | 0x0eu) /* AVCC as reference, 1.1 V bandgap as input */
+#define ADC_CONVERT (_BV(ADEN) | _BV(ADSC) | _BV(ADPS2) | _BV(ADPS1) | (F_CPU > 8000000ul ? _BV(ADPS0) : 0u)) /* 125 kHz */
 #define BANDGAP_MV 1100ul
 #define SUPPLY_SETTLE 4u /* conversions thrown away while the bandgap settles */
 
@@ -101,9 +102,11 @@ void ot_port_light(bool on)
 void ot_port_supply_start(void)
 {
     ADMUX = ADC_BANDGAP;
-    ADCSRA = _BV(ADEN) | _BV(ADSC) | _BV(ADPS2) | _BV(ADPS1) | (F_CPU > 8000000ul ? _BV(ADPS0) : 0u); /* 125 kHz */
+    ADCSRA = ADC_CONVERT;
     port.supply_conversions = SUPPLY_SETTLE + 1u;
 }
+
+bool ot_port_supply_busy(void) { return port.supply_conversions != 0u; }
 
 bool ot_port_supply_ready(uint16_t *supply_mv)
 {
@@ -118,6 +121,21 @@ bool ot_port_supply_ready(uint16_t *supply_mv)
     uint16_t reading = ADC;
     *supply_mv = reading == 0u ? 0u : (uint16_t)(BANDGAP_MV * 1024ul / reading);
     ADCSRA = 0;
+    return true;
+}
+
+void ot_port_analogue_start(uint8_t input)
+{
+    ADMUX = (uint8_t)(_BV(REFS0) | input);
+    ADCSRA = ADC_CONVERT;
+}
+
+bool ot_port_analogue_ready(uint16_t *reading)
+{
+    if ((ADCSRA & _BV(ADSC)) != 0u) {
+        return false;
+    }
+    *reading = ADC;
     return true;
 }
 

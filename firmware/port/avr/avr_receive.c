@@ -24,7 +24,8 @@
 #define TIMER_DIVIDER (_BV(CS21) | _BV(CS20)) /* 32: 4 us */
 #endif
 
-/* Registers without a purpose of their own, reached in one or two cycles. GPIOR1 is OT_RING_QUICK, and timer 0 stands. */
+/* Registers without a purpose of their own, reached in one or two cycles. GPIOR1 is OT_RING_QUICK, and nothing is compared
+ * with timer 0. */
 #define LAST_LOW GPIOR2 /* low byte of the tick of the byte before */
 #define QUEUE_IN OCR0A  /* receive interrupt: low byte of the address where the queue's next byte goes */
 #define MASKED OCR0B    /* set-up only: UCSR0B without the receive interrupt */

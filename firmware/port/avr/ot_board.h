@@ -3,6 +3,8 @@
 #define OT_BOARD_H
 
 #include <avr/io.h>
+#include <stdbool.h>
+#include <stdint.h>
 
 #include "ot_board_atmega328p.h"
 
@@ -18,6 +20,17 @@
 #else
 #error "no such variant of this board in shared_spec/boards/atmega328p.toml"
 #endif
+
+/* What the sensors' interrupts keep (avr_sensors.c). */
+typedef struct {
+    volatile uint32_t edge_tick;     /* capture interrupt: of the edge that came */
+    volatile uint32_t pulse_tick[2]; /* pin interrupt: of two pulses, the second after the first */
+    volatile uint8_t pulse_count[2]; /* pin interrupt; main, while that is off: low byte of the count at each */
+    volatile uint8_t pulse_step;     /* likewise: pulses timed */
+    volatile bool edge;              /* capture interrupt sets, main clears */
+    volatile uint8_t rounds;         /* overflow interrupt: of the counter */
+    uint16_t counted;                /* main: rounds and counter when they were last read */
+} ot_port_sensors;
 
 /* A register without a purpose of its own, which the interrupt reads in one cycle. */
 #define OT_RING_QUICK GPIOR1

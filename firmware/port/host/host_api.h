@@ -1,7 +1,8 @@
 /* What the core offers on a computer, in types that any language can call. Read word for word by the Python side. */
 
-/* Records of messages (group 0) and packets (group 1), by code: field values as numbers, in order; fixed byte strings
- * and constants count as one value each, 0. Both return one of ot_errors. */
+/* Records of messages (group 0) and packets (group 1), by code: field values as numbers, in order, arrays element by
+ * element; fixed byte strings and constants count as one value each, 0, and so does what the bytes end before. `values`
+ * has room for 255. Both return one of ot_errors. */
 uint8_t host_decode(uint8_t group, uint8_t code, const uint8_t *bytes, uint16_t size, int64_t *values, uint8_t *count);
 uint8_t host_encode(uint8_t group, uint8_t code, const int64_t *values, uint8_t *bytes, uint8_t *size);
 
@@ -25,6 +26,11 @@ void host_logger_begin_at(uint8_t (*exchange)(uint8_t), void (*select)(uint8_t),
                           const uint8_t *bytes, uint32_t count, uint8_t reset_cause, uint64_t start_ns);
 void host_logger_run(uint64_t until_ns);
 void host_logger_pace(uint32_t turn_ns); /* what a turn of the main loop takes by itself; 0: the usual 2 us */
+
+/* What the sensors' inputs do from the logger's begin on: the event input, high at first, changes at each of `edges_ns`; a
+ * pulse begins at each of `pulses_ns`; the analogue inputs read what is given. Nothing answers on the two-wire bus. */
+void host_sensors_put(const uint64_t *edges_ns, uint32_t edges, const uint64_t *pulses_ns, uint32_t pulses,
+                      uint16_t reading_1, uint16_t reading_2);
 uint64_t host_logger_time_ns(void);
 uint32_t host_logger_delivered(void);
 uint32_t host_logger_heard(void); /* of these, the receiver was on for the last so many */

@@ -46,6 +46,8 @@ static const ot_layout *find_layout(uint8_t group, uint8_t code)
     return code <= OT_MESSAGE_CODE_LAST ? ot_message_layouts[code] : 0;
 }
 
+static uint8_t kind_of(const ot_field *field) { return field->kind & OT_KIND_MASK; }
+
 static int64_t load(const uint8_t *at, const ot_field *field)
 {
     uint32_t value = 0;
@@ -63,7 +65,7 @@ static int64_t load(const uint8_t *at, const ot_field *field)
         break;
     }
     uint32_t sign = (uint32_t)1 << (8u * field->size - 1u);
-    return field->kind == OT_KIND_SIGNED && (value & sign) != 0u ? (int64_t)value - 2 * (int64_t)sign : (int64_t)value;
+    return kind_of(field) == OT_KIND_SIGNED && (value & sign) != 0u ? (int64_t)value - 2 * (int64_t)sign : (int64_t)value;
 }
 
 static void store(uint8_t *at, const ot_field *field, int64_t value)
@@ -74,11 +76,14 @@ static void store(uint8_t *at, const ot_field *field, int64_t value)
     memcpy(at, field->size == 1u ? (const void *)&byte : field->size == 2u ? (const void *)&half : (const void *)&word, field->size);
 }
 
-static int is_number(const ot_field *field) { return field->kind == OT_KIND_UNSIGNED || field->kind == OT_KIND_SIGNED; }
+static int is_number(const ot_field *field)
+{
+    return kind_of(field) == OT_KIND_UNSIGNED || kind_of(field) == OT_KIND_SIGNED;
+}
 
 uint8_t host_decode(uint8_t group, uint8_t code, const uint8_t *bytes, uint16_t size, int64_t *values, uint8_t *count)
 {
-    uint8_t record[256];
+    uint8_t record[256] = {0};
     const ot_layout *layout = find_layout(group, code);
     if (layout == 0) {
         return OT_UNKNOWN_CODE;

@@ -6,6 +6,7 @@
 
 #include "ot_crc.h"
 #include "ot_logger.h"
+#include "ot_memory.h"
 #include "ot_ring.h"
 #include "ot_spec.h"
 
@@ -36,6 +37,23 @@ static struct {
     uint32_t baud;
     uint8_t gap_bytes;
 } host;
+
+typedef struct {
+    const uint64_t *times_ns;
+    uint32_t count;
+    uint32_t come; /* of these, so far */
+} script;
+
+/* What happens at the sensors' inputs. */
+static struct {
+    script edges;
+    script pulses;
+    uint16_t readings[2];
+    uint8_t input;
+    uint8_t lines;
+} world;
+
+#define sensors (ot_the_memory.on.sensors.port)
 
 volatile uint8_t host_quick;
 
@@ -110,6 +128,88 @@ bool ot_port_supply_ready(uint16_t *supply_mv)
     host.supply_started = false;
     *supply_mv = SUPPLY_MV;
     return ready;
+}
+
+bool ot_port_supply_busy(void) { return host.supply_started; }
+
+/* How much of a script has come to pass. */
+static uint32_t come(script *what)
+{
+    while (what->come < what->count && what->times_ns[what->come] <= host.now_ns) {
+        what->come++;
+    }
+    return what->come;
+}
+
+void ot_port_sensors_start(uint8_t flags)
+{
+    if (flags != 0u) {
+        sensors.counted = come(&world.pulses);
+        sensors.timed = sensors.counted;
+    }
+}
+
+void ot_port_analogue_start(uint8_t input) { world.input = input; }
+
+bool ot_port_analogue_ready(uint16_t *reading)
+{
+    *reading = world.readings[world.input];
+    return true;
+}
+
+bool ot_port_event_level(void) { return (come(&world.edges) & 1u) == 0u; }
+
+bool ot_port_event_arm(bool high, uint32_t *tick)
+{
+    sensors.armed_at = come(&world.edges);
+    sensors.armed = ot_port_event_level() != high;
+    *tick = (uint32_t)(host.now_ns / NS_PER_TICK);
+    return !sensors.armed;
+}
+
+bool ot_port_event_taken(uint32_t *tick)
+{
+    if (!sensors.armed || come(&world.edges) == sensors.armed_at) {
+        return false;
+    }
+    sensors.armed = false;
+    *tick = (uint32_t)(world.edges.times_ns[sensors.armed_at] / NS_PER_TICK);
+    return true;
+}
+
+uint16_t ot_port_pulses(void)
+{
+    uint32_t all = come(&world.pulses);
+    uint16_t passed = (uint16_t)(all - sensors.counted);
+    sensors.counted = all;
+    return passed;
+}
+
+uint32_t ot_port_pulse_period(void)
+{
+    uint32_t from = sensors.timed;
+    if (sensors.counted - from < 2u) {
+        return 0;
+    }
+    sensors.timed = sensors.counted;
+    return (uint32_t)((world.pulses.times_ns[from + 1u] - world.pulses.times_ns[from]) / NS_PER_TICK);
+}
+
+void ot_port_wire(uint8_t high)
+{
+    world.lines = high;
+    pass(LOOK_NS);
+}
+
+uint8_t ot_port_wire_levels(void) { return world.lines; }
+
+void host_sensors_put(const uint64_t *edges_ns, uint32_t edges, const uint64_t *pulses_ns, uint32_t pulses,
+                      uint16_t reading_1, uint16_t reading_2)
+{
+    world.edges = (script){edges_ns, edges, 0};
+    world.pulses = (script){pulses_ns, pulses, 0};
+    world.readings[0] = reading_1;
+    world.readings[1] = reading_2;
 }
 
 bool ot_port_settings_load(uint32_t *baud, uint8_t *gap_bytes)

@@ -48,22 +48,8 @@ static void list_seeds(seed_list *list, const uint8_t *block, uint32_t journal_i
 
 static uint16_t size_min(uint8_t code)
 {
-    switch (code) {
-    case OT_MESSAGE_RUN_START:
-        return OT_MESSAGE_RUN_START_SIZE;
-    case OT_MESSAGE_RAW:
-        return OT_MESSAGE_RAW_SIZE;
-    case OT_MESSAGE_RAW_MORE:
-        return OT_MESSAGE_RAW_MORE_SIZE;
-    case OT_MESSAGE_LOSS:
-        return OT_MESSAGE_LOSS_SIZE;
-    case OT_MESSAGE_SUPPLY:
-        return OT_MESSAGE_SUPPLY_SIZE;
-    case OT_MESSAGE_RUN_END:
-        return OT_MESSAGE_RUN_END_SIZE;
-    default:
-        return UINT16_MAX;
-    }
+    const ot_layout *layout = code <= OT_MESSAGE_CODE_LAST ? ot_message_layouts[code] : 0;
+    return layout == 0 ? UINT16_MAX : layout->size_min;
 }
 
 /* At an offset that is only tried a frame must be a known message with a length that it can have. */
