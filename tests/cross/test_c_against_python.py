@@ -19,18 +19,27 @@ CODES = st.sampled_from(sorted(MESSAGES))
 
 
 def number_fields(cls: Any) -> list[Any]:
-    return [info for info in cls.FIELDS if info.kind not in ("bytes", "text")]
+    return [info for info in cls.FIELDS if info.is_number]
 
 
 def records(cls: Any) -> st.SearchStrategy[Any]:
     def field(info: Any) -> st.SearchStrategy[Any]:
+        if info.count is not None:
+            return st.tuples(*[st.integers(info.low, info.high)] * info.count)
         if info.kind == "bytes":
             return st.binary(max_size=60) if info.size is None else st.binary(min_size=info.size, max_size=info.size)
         if info.choices is not None and not issubclass(info.choices, int):
             return st.sampled_from(list(info.choices))
         return st.integers(info.low, info.high)
 
-    return st.builds(cls, **{info.name: field(info) for info in cls.FIELDS}).filter(encodes)
+    whole = st.fixed_dictionaries({info.name: field(info) for info in cls.FIELDS})
+    later = [info.name for info in cls.FIELDS if info.optional]
+
+    def cut(values: dict[str, Any], missing: int) -> Any:
+        # The last so many of the fields that came later are not there.
+        return cls(**{**values, **dict.fromkeys(later[len(later) - missing :])})
+
+    return st.builds(cut, whole, st.integers(0, len(later))).filter(encodes)
 
 
 def encodes(record: Any) -> bool:
@@ -50,19 +59,22 @@ def wire_numbers(cls: Any, fixed: bytes) -> list[int]:
     row = np.frombuffer(fixed, cls.DTYPE, count=1)[0] if cls.FIXED_SIZE else None
     names = cls.DTYPE.names or ()
     numbers = {info.name for info in number_fields(cls)}
-    return [int(row[name]) if name in numbers else 0 for name in names]
+    found: list[int] = []
+    for name in names:
+        found += np.atleast_1d(row[name]).tolist() if name in numbers else [0]
+    return found
 
 
 def agree(group: int, cls: Any, record: Any) -> None:
     data = record.encode()
-    fixed = data[: cls.FIXED_SIZE]
+    fixed = data[: cls.FIXED_SIZE].ljust(cls.FIXED_SIZE, b"\0")
     status, numbers = core.decode(group, cls.CODE, data)
     assert status == Status.OK
     assert numbers == wire_numbers(cls, fixed)
     if all(info.kind != "bytes" or info.size is None for info in cls.FIELDS):
         written = core.encode(group, cls.CODE, numbers)
         assert written == fixed
-        assert cls.decode(written + data[cls.FIXED_SIZE :]) == (Status.OK, record)
+        assert cls.decode(written[: len(data)] + data[cls.FIXED_SIZE :]) == (Status.OK, record)
 
 
 @given(ANY_MESSAGE)
@@ -138,10 +150,20 @@ def test_same_verdict_on_any_tick_form(value: int, padding: int) -> None:
     assert python_status == core.parse_frame(frame, 1, 2)[0]
 
 
-@given(st.integers(1, 9), st.binary(max_size=40))
+@given(st.integers(1, max(MESSAGES) + 2), st.binary(max_size=40))
 @settings(max_examples=1500)
-def test_same_verdict_on_any_payload(code: int, payload: bytes) -> None:
-    assert codec.decode_payload(code, payload)[0] == core.decode(core.MESSAGES, code, payload)[0]
+def test_same_verdict_and_values_on_any_payload(code: int, payload: bytes) -> None:
+    python_status, record = codec.decode_payload(code, payload)
+    status, numbers = core.decode(core.MESSAGES, code, payload)
+    assert python_status == status
+    if record is not None:
+        expected: list[int] = []
+        for info in type(record).FIELDS:
+            value = getattr(record, info.name) if info.is_number else 0
+            if info.size is not None:
+                value = (0,) * (info.count or 1) if value is None else value
+                expected += value if isinstance(value, tuple) else [int(value)]
+        assert numbers == expected
 
 
 @given(st.data())

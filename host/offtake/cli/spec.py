@@ -1,52 +1,87 @@
-"""`offtake spec`: check the definitions, and generate what comes from them."""
+"""`offtake spec`: check the definitions, generate what comes from them, add a message, make a release."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
 
-from offtake.cli import show
+from offtake.cli import show, spec_add, spec_costs
 from offtake.cli.options import Verbs, add_verb
 from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE
 
 
 def add(verbs: Verbs) -> None:
-    """Adds the verb and its two halves."""
+    """Adds the verb and its parts."""
     layout = argparse.RawDescriptionHelpFormatter
     parser = verbs.add_parser(
         "spec",
-        help="check the definitions, or generate from them",
-        description="Checks shared_spec, or generates the C, the Python and the reference page from it.",
+        help="check the definitions, generate from them, add a message",
+        description="Checks shared_spec, generates the C, the Python and the reference page from\n"
+        "it, adds a message to it, or makes it a release, after which it only grows.",
         epilog="example:\n  offtake spec generate --check",
         formatter_class=layout,
     )
-    halves = parser.add_subparsers(dest="half", metavar="check|generate", required=True, parser_class=type(parser))
-    check = add_verb(halves, "check", "read every definition strictly", "offtake spec check", run_check)
-    generate = add_verb(halves, "generate", "write the generated files", "offtake spec generate", run_generate)
+    parts = parser.add_subparsers(
+        dest="part", metavar="check|generate|add|publish", required=True, parser_class=type(parser)
+    )
+    check = add_verb(
+        parts, "check", "read every definition strictly, and say what each message costs",
+        "offtake spec check --at analogue_ms=100", run_check,
+    )  # fmt: skip
+    spec_costs.add_options(check)
+    generate = add_verb(parts, "generate", "write the generated files", "offtake spec generate", run_generate)
     generate.add_argument("--check", action="store_true", help="write nothing; exit code 1 when a file is not current")
-    for half in (check, generate):
-        half.add_argument("--root", type=Path, metavar="DIR", help="the checkout (the one this program is from)")
+    adds = spec_add.add(parts)
+    publish = add_verb(
+        parts, "publish", "make the definitions a release: from then on they only grow", "offtake spec publish",
+        run_publish, "Writes shared_spec/published.lock, which is committed with the definitions.",
+    )  # fmt: skip
+    publish.add_argument("--check", action="store_true", help="write nothing; exit code 1 when there is something to")
+    for part in (check, generate, adds, publish):
+        part.add_argument("--root", type=Path, metavar="DIR", help="the checkout (the one this program is from)")
 
 
 def run_check(options: argparse.Namespace) -> int:
     """Runs `spec check`."""
     from offtake.jobs.spec import check
 
-    found = check(options.root)
+    found = check(options.root, spec_costs.asked(options))
+    code = EXIT_DAMAGE if found.broken else EXIT_CLEAN
     if options.json:
-        show.emit_json("spec_check", {**show.plain(found), "layout_hash": f"{found.layout_hash:08x}"})
-        return EXIT_CLEAN
+        costs = spec_costs.costs_json(found.costs) if found.costs else None
+        facts = {**show.plain(found), "layout_hash": f"{found.layout_hash:08x}", "costs": costs}
+        show.emit_json("spec_check", facts)
+        return code
     show.facts(
         [
             ("definitions", found.folder),
             ("layout hash", f"{found.layout_hash:08x}"),
+            ("release", _release(found.release, found.unpublished, bool(found.broken))),
             ("messages", ", ".join(found.messages)),
             ("packets", f"{found.packets}"),
             ("boards", ", ".join(found.boards)),
             ("dialects", ", ".join(found.dialects)),
         ]
     )
-    return EXIT_CLEAN
+    if found.costs:
+        print()
+        spec_costs.show_costs(found.costs)
+    for broken in found.broken:
+        print()
+        show.paragraph(f"{broken.where}: {broken.what}")
+        show.paragraph(f"  instead: {broken.advice}", indent=4)
+    if found.broken:
+        print()
+        show.paragraph(f"refused: {len(found.broken)} mistake{'s' if len(found.broken) > 1 else ''}")
+    return code
+
+
+def _release(number: int | None, unpublished: tuple[str, ...], broken: bool) -> str:
+    if number is None:
+        return "none yet (offtake spec publish)"
+    if broken:
+        return f"{number}, which these definitions break"
+    return f"{number} and {len(unpublished)} additions (offtake spec publish)" if unpublished else f"{number}"
 
 
 def run_generate(options: argparse.Namespace) -> int:
@@ -62,4 +97,25 @@ def run_generate(options: argparse.Namespace) -> int:
         print(f"{'not current' if options.check else 'written'}: {path}")
     if not done.stale:
         print("every generated file is current")
+    return code
+
+
+def run_publish(options: argparse.Namespace) -> int:
+    """Runs `spec publish`."""
+    from offtake.jobs.spec import publish
+
+    done = publish(options.root, write=not options.check)
+    code = EXIT_DAMAGE if options.check and done.is_new else EXIT_CLEAN
+    if options.json:
+        show.emit_json("spec_publish", {**show.plain(done), "layout_hash": f"{done.layout_hash:08x}"})
+        return code
+    if not done.is_new:
+        show.paragraph(f"nothing new since release {done.number} (layout {done.layout_hash:08x})")
+        return code
+    show.paragraph(f"release {done.number} (layout {done.layout_hash:08x}) {'adds' if done.written else 'would add'}")
+    for line in done.added:
+        show.paragraph(f"  {line}", indent=4)
+    if done.written:
+        show.paragraph(f"written: {done.path}")
+        show.paragraph("next: offtake spec generate, then commit both with the definitions")
     return code

@@ -3,31 +3,36 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import replace
 
-from offtake.errors import SpecError
-from offtake.spec.model import Board, Enumeration, Field, Record, Spec
+from offtake.codegen import description
+from offtake.codegen.c_records import Tables, c_records, log_function, struct
+from offtake.codegen.c_words import bytes_table, comment
+from offtake.spec.model import Board, Enumeration, Spec
 
 _CRC32_POLYNOMIAL = 0xEDB88320
+_INT_MAX = 2**15 - 1
+"""Of an `int` on the smallest machine; an enumeration's values are of that type."""
 
 
 def render_header(spec: Spec, banner: str) -> str:
     """Text of ``firmware/generated/ot_spec.h``."""
     out = [
-        *_comment(banner),
+        comment(banner),
         "#ifndef OT_SPEC_H",
         "#define OT_SPEC_H",
         "",
+        "#include <stdbool.h>",
         "#include <stdint.h>",
         "",
         '#include "ot_record.h"',
         "",
     ]
-    out += _constants(spec)
+    out += constants(spec)
     for enum in spec.enums.values():
         out += _enumeration(enum)
-    for record in (spec.journal_header, *spec.messages, *spec.link.packets):
-        out += _struct(record, _prefix(spec, record))
+    for name, record in c_records(spec):
+        out += struct(name, record)
+    out += _logging(spec)
     out += ["/* Known messages by code; a code without fields known to this spec has a null layout. */"]
     out += ["extern const ot_layout *const ot_message_layouts[OT_MESSAGE_CODE_LAST + 1u] OT_FLASH;", ""]
     out += ["/* CRC-32/ISO-HDLC, byte by byte: the table's entries, their lowest bytes first. */"]
@@ -38,21 +43,19 @@ def render_header(spec: Spec, banner: str) -> str:
 
 def render_source(spec: Spec, banner: str) -> str:
     """Text of ``firmware/generated/ot_spec.c``."""
-    out = [*_comment(banner), '#include "ot_spec.h"', "", "#include <stddef.h>", ""]
+    out = [comment(banner), '#include "ot_spec.h"', "", "#include <stddef.h>", ""]
     out += ["/* A negative array size is C99's static assert. */"]
     out += ["#define OT_ASSERT(name, condition) typedef char ot_assert_##name[(condition) ? 1 : -1]", ""]
     out += ["OT_ASSERT(block_size, OT_BLOCK_SIZE == OT_BLOCK_HEADER_SIZE + OT_BLOCK_SPACE + OT_BLOCK_CHECK_SIZE);"]
-    for record in (spec.journal_header, *spec.messages, *spec.link.packets):
-        name = f"{_prefix(spec, record)}_{record.name}"
+    for name, _ in c_records(spec):
         out.append(f"OT_ASSERT({name}, OT_{name.upper()}_SIZE <= OT_BLOCK_SIZE);")
     out.append("")
-    constants = bytearray()
-    bounds: list[tuple[int, int]] = []
-    for record in (spec.journal_header, *spec.messages, *spec.link.packets):
-        out += _table(spec, record, _prefix(spec, record), constants, bounds)
-    out += _bytes_table("const uint8_t ot_constants[] OT_FLASH", bytes(constants) or b"\0")
+    tables = Tables(spec.enums)
+    for name, record in c_records(spec):
+        out += tables.table(name, record)
+    out += bytes_table("const uint8_t ot_constants[] OT_FLASH", bytes(tables.constants) or b"\0")
     out += ["const ot_bound ot_bounds[] OT_FLASH = {"]
-    out += [f"    {{{low}ul, {span}ul}}," for low, span in bounds or [(0, 0)]]
+    out += [f"    {{{low}ul, {span}ul}}," for low, span in tables.bounds or [(0, 0)]]
     out += ["};", "OT_ASSERT(constants, sizeof ot_constants <= 256u);"]
     out += ["OT_ASSERT(bounds, sizeof ot_bounds / sizeof *ot_bounds <= OT_NO_BOUNDS);", ""]
     out += ["const ot_layout *const ot_message_layouts[OT_MESSAGE_CODE_LAST + 1u] OT_FLASH = {"]
@@ -60,6 +63,9 @@ def render_source(spec: Spec, banner: str) -> str:
     for code in range(max(by_code) + 1):
         out.append(f"    {f'&ot_message_{by_code[code].name}_layout' if code in by_code else '0'},")
     out += ["};", ""]
+    out += ["/* The payloads of all `description` frames, each behind its length; a length of 0 ends them. */"]
+    described = b"".join(bytes([len(payload)]) + payload for payload in description.descriptions(spec))
+    out += bytes_table("const uint8_t ot_descriptions[] OT_FLASH", described + b"\0")
     table = [_crc32_entry(value) for value in range(256)]
     out += ["const uint8_t ot_crc32_planes[4][256] OT_FLASH OT_FLASH_PAGED = {"]
     for shift in (0, 8, 16, 24):
@@ -73,9 +79,12 @@ def render_source(spec: Spec, banner: str) -> str:
 def render_board_header(spec: Spec, board: Board, banner: str) -> str:
     """Text of ``firmware/generated/ot_board_<name>.h``: memory, tick and lights of one board."""
     guard = f"OT_BOARD_{board.name.upper()}_H"
-    out = [*_comment(banner), f"#ifndef {guard}", f"#define {guard}", "", "#include <stdint.h>", ""]
+    out = [comment(banner), f"#ifndef {guard}", f"#define {guard}", "", "#include <stdint.h>", ""]
     out += [f"#define OT_TICK_NS {board.tick_ns}ul", f"#define OT_RING_BYTES {board.ring_bytes}u"]
     out += [f"#define OT_DESK_STACK_BYTES {board.desk_stack_bytes}u"]
+    out += [f"#define OT_SHELF_BYTES {board.shelf_bytes}u", f"#define OT_SENSOR_BYTES {board.sensor_bytes}u"]
+    out += [f"#define OT_SENSOR_SHELF_BYTES {board.sensor_shelf_bytes}u"]
+    out += [f"#define OT_SENSOR_STACK_BYTES {board.sensor_stack_bytes}u"]
     out += [f"#define OT_EXTENTS_MAX {board.extents_max}u"]
     for variant in board.variants:
         out.append(f"#define OT_CLOCK_{variant.name.upper()} {variant.clock_hz}ul")
@@ -87,7 +96,7 @@ def render_board_header(spec: Spec, board: Board, banner: str) -> str:
     ]
     at = 0
     for light in board.lights:
-        out.append(f"    OT_LIGHT_{light.name.upper()} = {at}, /* {light.doc} */")
+        out.append(f"    OT_LIGHT_{light.name.upper()} = {at}, {comment(light.doc)}")
         at += len(light.steps) + 1
     out += ["} ot_light;", "", f"#define OT_LIGHT_STEP_BYTES {at}u"]
     steps = ", ".join(str(step) for light in board.lights for step in (*light.steps, 0))
@@ -95,17 +104,8 @@ def render_board_header(spec: Spec, board: Board, banner: str) -> str:
     return "\n".join(out)
 
 
-def _comment(banner: str) -> list[str]:
-    return [f"/* {line} */" for line in banner.splitlines()]
-
-
-def _prefix(spec: Spec, record: Record) -> str:
-    if record is spec.journal_header:
-        return "head"
-    return "message" if record in spec.messages else "packet"
-
-
-def _constants(spec: Spec) -> list[str]:
+def constants(spec: Spec) -> list[str]:
+    """The lines that define the numbers of block, frame, messages and link."""
     header, link = spec.block.header, spec.link
     out = [
         f"#define OT_SPEC_HASH 0x{spec.layout_hash:08x}ul",
@@ -119,7 +119,9 @@ def _constants(spec: Spec) -> list[str]:
         f"#define OT_FRAME_TICK_SIZE_MAX {spec.frame.tick_size_max}u",
         f"#define OT_FRAME_LENGTH_BITS {spec.frame.length_bits}u",
         f"#define OT_MESSAGE_CODE_LAST {max(record.code for record in spec.messages)}u",
-        f"#define OT_MESSAGE_FIELD_MAX {max(f.size or 1 for record in spec.messages for f in record.fields)}u",
+        f"#define OT_MESSAGE_FIELD_MAX {_number_max(spec)}u",
+        f"#define OT_DESCRIPTIONS {len(spec.messages)}u",
+        f"#define OT_DESCRIPTIONS_SIZE {description.size(spec)}u",
         f"#define OT_LINK_VERSION {link.version}u",
         f"#define OT_LINK_BAUD_FASTEST {link.baud_fastest}ul",
         f"#define OT_LINK_GREET_WAIT_MS {link.greet_wait_ms}u",
@@ -136,94 +138,40 @@ def _constants(spec: Spec) -> list[str]:
     return [*out, ""]
 
 
+def _number_max(spec: Spec) -> int:
+    """Bytes of the largest number in a message; strings of bytes are put straight from where they lie."""
+    return max((f.element_size or 1 for record in spec.messages for f in record.fields if f.is_number), default=1)
+
+
 def _enumeration(enum: Enumeration) -> list[str]:
     stem = "OT_" if enum.name == "errors" else f"OT_{enum.name.upper()}_"
-    values = [1 << c.value if enum.is_flags else c.value for c in enum.choices]
-    lines = [
-        f"    {stem}{c.name.upper()} = {value}, /* {c.doc} */" for c, value in zip(enum.choices, values, strict=True)
+    named = [
+        (f"{stem}{c.name.upper()}", 1 << c.value if enum.is_flags else c.value, comment(c.doc)) for c in enum.choices
     ]
-    return [f"/* {enum.doc} */", "typedef enum {", *lines, f"}} ot_{enum.name};", ""]
+    if all(value <= _INT_MAX for _, value, _ in named):
+        lines = [f"    {name} = {value}, {words}" for name, value, words in named]
+        return [comment(enum.doc), "typedef enum {", *lines, f"}} ot_{enum.name};", ""]
+    return [comment(enum.doc), *(f"#define {name} {value}ul {words}" for name, value, words in named), ""]
 
 
-def _logger_part(record: Record, prefix: str) -> Record:
-    """The part of a record that a logger keeps: of the journal's header, not the label at its end, for people."""
-    fields = record.fields
-    while prefix == "head" and fields and fields[-1].type == "text":
-        fields = fields[:-1]
-    return replace(record, fields=fields)
-
-
-def _struct(record: Record, prefix: str) -> list[str]:
-    name = f"{prefix}_{record.name}"
-    record = _logger_part(record, prefix)
-    out = [f"/* {record.doc} */", f"#define OT_{name.upper()}_SIZE {record.fixed_size}u"]
-    if prefix != "head":
-        out.append(f"#define OT_{name.upper()} {record.code}u")
-    members = [member for f in record.fields if (member := _member(f))]
-    if members:
-        out += ["typedef struct {", *members, f"}} ot_{name};"]
-    return [*out, f"extern const ot_layout ot_{name}_layout OT_FLASH;", ""]
-
-
-def _member(f: Field) -> str:
-    if f.const is not None or f.size is None:
-        return ""
-    if f.is_number:
-        return f"    {'int' if f.type[0] == 'i' else 'uint'}{8 * f.size}_t {f.name}; /* {f.doc} */"
-    return f"    uint8_t {f.name}[{f.size}]; /* {f.doc} */"
-
-
-def _table(spec: Spec, record: Record, prefix: str, constants: bytearray, bounds: list[tuple[int, int]]) -> list[str]:
-    name = f"ot_{prefix}_{record.name}"
-    record = _logger_part(record, prefix)
-    rows = []
-    for f in record.fields:
-        if f.size is None:
-            continue
-        if f.const is not None:
-            rows.append(f"    {{{len(constants)}, OT_KIND_CONSTANT, {f.size}, OT_NO_BOUNDS}},")
-            constants += f.const.to_bytes(f.size, "little") if isinstance(f.const, int) else f.const
-        elif not f.is_number:
-            rows.append(f"    {{offsetof({name}, {f.name}), OT_KIND_BYTES, {f.size}, OT_NO_BOUNDS}},")
-        else:
-            kind = "OT_KIND_SIGNED" if f.type[0] == "i" else "OT_KIND_UNSIGNED"
-            rows.append(f"    {{offsetof({name}, {f.name}), {kind}, {f.size}, {_bounds(spec, f, f.size, bounds)}}},")
-    out = []
-    if rows:
-        out += [f"static const ot_field {name}_fields[] OT_FLASH = {{", *rows, "};"]
-    fields = f"{name}_fields" if rows else "0"
-    tail = 1 if record.tail else 0
-    return [
-        *out,
-        f"const ot_layout {name}_layout OT_FLASH = {{{fields}, {len(rows)}, {record.fixed_size}, {tail}}};",
+def _logging(spec: Spec) -> list[str]:
+    out = [
+        "/* Logging a sensor's message: by the function of its own below. False where it found no room, which is",
+        " * counted. The tail is copied too. */",
+        "bool ot_sensor_log(uint8_t code, uint32_t tick, const void *record);",
+        "bool ot_sensor_log_tail(uint8_t code, uint32_t tick, const void *record, const uint8_t *tail,",
+        "                        uint8_t tail_size);",
         "",
     ]
-
-
-def _bounds(spec: Spec, f: Field, size: int, bounds: list[tuple[int, int]]) -> str:
-    """Place of a field's low end and span among ``bounds``, added if new; none when they are its size's own."""
-    low, high = _range(spec, f)
-    end = 1 << 8 * size
-    if high - low == end - 1:
-        return "OT_NO_BOUNDS"
-    bound = (low % end, high - low)
-    if bound not in bounds:
-        bounds.append(bound)
-    return str(bounds.index(bound))
-
-
-def _range(spec: Spec, f: Field) -> tuple[int, int]:
-    if not f.enum:
-        return f.bounds
-    values = sorted(choice.value for choice in spec.enums[f.enum].choices)
-    if values != list(range(values[0], values[-1] + 1)):
-        raise SpecError("values leave a hole", where=f"enums.{f.enum}", expected="values without a hole")
-    return values[0], values[-1]
-
-
-def _bytes_table(declaration: str, data: bytes) -> list[str]:
-    rows = ["    " + " ".join(f"0x{value:02x}," for value in data[at : at + 12]) for at in range(0, len(data), 12)]
-    return [f"{declaration} = {{", *rows, "};", ""]
+    for record in spec.messages:
+        if record.role == "sensor":
+            out += log_function(record)
+    return [
+        *out,
+        "/* What each run says of its frames: payloads of `description` frames, each behind its length, then a 0. */",
+        "extern const uint8_t ot_descriptions[] OT_FLASH;",
+        "",
+    ]
 
 
 def _crc32_entry(value: int) -> int:

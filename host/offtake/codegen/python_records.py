@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
+from typing import NamedTuple
 
-from offtake.spec.model import Enumeration, Field, Record, Spec
+from offtake.spec.model import Enumeration, Field, Record, Scale, Spec
 
 _CONSTRUCTS = {
-    "u8": "construct.Int8ul",
-    "u16": "construct.Int16ul",
-    "u32": "construct.Int32ul",
-    "i8": "construct.Int8sl",
-    "i16": "construct.Int16sl",
-    "i32": "construct.Int32sl",
+    "u8": "_construct.Int8ul",
+    "u16": "_construct.Int16ul",
+    "u32": "_construct.Int32ul",
+    "i8": "_construct.Int8sl",
+    "i16": "_construct.Int16sl",
+    "i32": "_construct.Int32sl",
 }
 
 
@@ -25,24 +26,23 @@ def render(spec: Spec, banner: str) -> str:
         "",
         "from __future__ import annotations",
         "",
-        "import builtins",
+        "import builtins as _builtins",
         "from dataclasses import dataclass",
         "from enum import IntEnum, IntFlag",
         "",
-        "import construct  # type: ignore[import-untyped]",
-        "import numpy as np",
+        "import construct as _construct  # type: ignore[import-untyped]",
+        "import numpy as _np",
         "",
         "from offtake.records import FieldInfo, Record",
+        *(["from offtake.spec.model import Scale as _Scale"] if _has_scales(spec) else []),
         "",
         *_constants(spec),
     ]
     for enum in spec.enums.values():
         out += ["", "", *_enumeration(enum)]
     out += ["", "", "class _Record(Record):", "    __slots__ = ()", "    STATUS = Status"]
-    named = [(_camel(record.name), record) for record in (spec.block.header, spec.journal_header, *spec.messages)]
-    named += [(_camel(record.name) + "Packet", record) for record in spec.link.packets]
-    for class_name, record in named:
-        out += ["", "", *_record(class_name, record)]
+    for class_name, record in classes(spec):
+        out += ["", "", *_record(spec, class_name, record)]
     out += ["", "", *_registries(spec)]
     return "\n".join([*out, ""])
 
@@ -50,6 +50,16 @@ def render(spec: Spec, banner: str) -> str:
 def class_of(enum_name: str) -> str:
     """Name of the Python class of an enumeration."""
     return "Status" if enum_name == "errors" else _camel(enum_name)
+
+
+def classes(spec: Spec) -> list[tuple[str, Record]]:
+    """(name of its Python class, record) for every record of the spec."""
+    named = [(_camel(record.name), record) for record in (spec.block.header, spec.journal_header, *spec.messages)]
+    return named + [(_camel(record.name) + "Packet", record) for record in spec.link.packets]
+
+
+def _has_scales(spec: Spec) -> bool:
+    return any(f.scale for _, record in classes(spec) for f in record.fields)
 
 
 def _camel(name: str) -> str:
@@ -91,7 +101,7 @@ def _constants(spec: Spec) -> list[str]:
     out = [f"{name} = {value}" for name, value in numbers.items()]
     for f in spec.journal_header.fields:
         if f.const is not None:
-            literal = f"bytes.fromhex({_text(f.const.hex())})" if isinstance(f.const, bytes) else str(f.const)
+            literal = f"_builtins.bytes.fromhex({_text(f.const.hex())})" if isinstance(f.const, bytes) else str(f.const)
             out.append(f"JOURNAL_{f.name.upper()} = {literal}")
     return out
 
@@ -104,25 +114,35 @@ def _enumeration(enum: Enumeration) -> list[str]:
     return out
 
 
-def _record(class_name: str, record: Record) -> list[str]:
+def _record(spec: Spec, class_name: str, record: Record) -> list[str]:
+    is_header = record is spec.journal_header
+    # Only messages have a role; the rest is between logger and computer.
+    role = record.role if record in spec.messages else "logger"
     out = ["@dataclass(frozen=True, slots=True)", f"class {class_name}(_Record):", f"    {_doc(record.doc)}", ""]
-    shadowed = any(f.name == "bytes" for f in record.fields)
-    infos: list[str] = []
-    for f in record.fields:
-        for name, type_name, doc, info in _members(f, shadowed):
-            out += [f"    {name}: {type_name}", f"    {_doc(doc)}"]
-            infos.append(info)
-    if infos:
+    members = [(f, member) for f in record.fields for member in _members(f)]
+    names = {member.name for _, member in members}
+    for f, member in members:
+        # A class's own member of that name would hide the builtin type.
+        type_name = f"_builtins.{member.type}" if member.type.split("[")[0] in names else member.type
+        default = ""
+        if f.optional and is_header:
+            default = f" = {_zero(f)}"
+        elif f.optional:
+            type_name, default = f"{type_name} | None", " = None"
+        out += [f"    {member.name}: {type_name}{default}", f"    {_doc(member.doc)}"]
+    if members:
         out.append("")
     # Class attributes without annotation are no dataclass fields.
     out += [
         f"    NAME = {_text(record.name)}",
         f"    CODE = {record.code}",
+        f"    ROLE = {_text(role)}",
         f"    FIXED_SIZE = {record.fixed_size}",
+        f"    SIZE_MIN = {record.size_min}",
         f"    HAS_TAIL = {record.tail is not None}",
-        *_tuple("FIELDS", infos, "(", ")"),
-        *_tuple("LAYOUT", [f"{_text(f.name)} / {_construct(f)}" for f in record.fields], "construct.Struct(", ")"),
-        *_tuple("DTYPE", [_column(f) for f in record.fields if f.size is not None], "np.dtype([", "])"),
+        *_tuple("FIELDS", [member.info for _, member in members], "(", ")"),
+        *_tuple("LAYOUT", [f"{_text(f.name)} / {_construct(f)}" for f in record.fields], "_construct.Struct(", ")"),
+        *_tuple("DTYPE", [_column(f) for f in record.fields if f.size is not None], "_np.dtype([", "])"),
     ]
     return out
 
@@ -133,52 +153,80 @@ def _tuple(name: str, items: list[str], begin: str, end: str) -> list[str]:
     return [f"    {name} = {begin}", *(f"        {item}," for item in items), f"    {end}"]
 
 
-def _members(f: Field, shadowed: bool) -> list[tuple[str, str, str, str]]:
-    """(name, type, words, FieldInfo) of each value that a field gives; a constant gives none."""
+class _Member(NamedTuple):
+    """What stands for a value of a record in its class."""
+
+    name: str
+    type: str
+    doc: str
+    info: str
+
+
+def _members(f: Field) -> list[_Member]:
+    """The values that a field gives; a constant gives none."""
     if f.const is not None:
         return []
     if f.parts:
         return [
-            (part.name, "int", part.doc, _info(part.name, f.type, f.size, (0, 2**part.bits - 1), "", f.name))
+            _Member(part.name, "int", part.doc, _info(f, part.name, (0, 2**part.bits - 1), word=_text(f.name)))
             for part in f.parts
         ]
     doc = f"{f.doc} [{f.unit}]" if f.unit else f.doc
-    if f.is_number:
-        choices = class_of(f.enum or f.flags) if f.enum or f.flags else ""
-        return [(f.name, choices or "int", doc, _info(f.name, f.type, f.size, f.bounds, choices, ""))]
-    bytes_type = "builtins.bytes" if shadowed else "bytes"
-    return [(f.name, "str" if f.type == "text" else bytes_type, doc, _info(f.name, f.type, f.size, None, "", ""))]
+    if not f.is_number:
+        return [_Member(f.name, "str" if f.type == "text" else "bytes", doc, _info(f, f.name, None))]
+    if f.scale:
+        doc += f" The value is raw {_times(f.scale)}."
+    if f.count is not None:
+        return [_Member(f.name, "tuple[int, ...]", doc, _info(f, f.name, f.bounds))]
+    choices = class_of(f.enum or f.flags) if f.enum or f.flags else ""
+    return [_Member(f.name, choices or "int", doc, _info(f, f.name, f.bounds, choices=choices))]
 
 
-def _info(name: str, kind: str, size: int | None, bounds: tuple[int, int] | None, choices: str, word: str) -> str:
-    parts = [_text(name), _text(kind), str(size)]
-    if bounds:
-        parts += [str(bounds[0]), str(bounds[1])]
-    if choices:
-        parts.append(choices)
-    if word:
-        parts.append(f"word={_text(word)}")
+def _times(scale: Scale) -> str:
+    return f"/ 2^{scale.fraction_bits}" if scale.fraction_bits else f"x {scale.mantissa}e{scale.exponent}"
+
+
+def _zero(f: Field) -> str:
+    """What the zeros after an older journal's header mean."""
+    if f.enum or f.flags:
+        return f"{class_of(f.enum or f.flags)}(0)"
+    if f.count is not None:
+        return f"(0,) * {f.count}"
+    return "0" if f.is_number else f"_builtins.bytes({f.size})" if f.type == "bytes" else '""'
+
+
+def _info(f: Field, name: str, bounds: tuple[int, int] | None, *, choices: str = "", word: str = "") -> str:
+    parts = [_text(name), _text(f.type), str(f.size), *(map(str, bounds or ())), *([choices] if choices else [])]
+    parts += [f"word={word}"] if word else []
+    parts += [f"count={f.count}"] if f.count is not None else []
+    if f.scale:
+        parts.append(f"scale=_Scale({f.scale.mantissa}, {f.scale.exponent}, {f.scale.fraction_bits})")
+    parts += ["optional=True"] if f.optional else []
+    parts += [f"unit={_text(f.unit)}"] if f.unit and not f.parts else []
     return f"FieldInfo({', '.join(parts)})"
 
 
 def _construct(f: Field) -> str:
     if f.parts:
         # Bits are written from the highest down; the word itself is little-endian.
-        bits = ", ".join(f"{_text(part.name)} / construct.BitsInteger({part.bits})" for part in reversed(f.parts))
-        return f"construct.ByteSwapped(construct.BitStruct({bits}))"
+        bits = ", ".join(f"{_text(part.name)} / _construct.BitsInteger({part.bits})" for part in reversed(f.parts))
+        return f"_construct.ByteSwapped(_construct.BitStruct({bits}))"
     if isinstance(f.const, bytes):
-        return f"construct.Const(bytes.fromhex({_text(f.const.hex())}))"
+        return f"_construct.Const(_builtins.bytes.fromhex({_text(f.const.hex())}))"
     if f.const is not None:
-        return f"construct.Const({f.const}, {_CONSTRUCTS[f.type]})"
+        return f"_construct.Const({f.const}, {_CONSTRUCTS[f.type]})"
+    if f.count is not None:
+        return f"_construct.Array({f.count}, {_CONSTRUCTS[f.type]})"
     if f.is_number:
         return _CONSTRUCTS[f.type]
-    return "construct.GreedyBytes" if f.size is None else f"construct.Bytes({f.size})"
+    return "_construct.GreedyBytes" if f.size is None else f"_construct.Bytes({f.size})"
 
 
 def _column(f: Field) -> str:
     # V, not S: NumPy would strip zeros from the end of S.
-    kind = f"<{f.type[0]}{f.size}" if f.is_number else f"V{f.size}"
-    return f"({_text(f.name)}, {_text(kind)})"
+    kind = f"<{f.type[0]}{f.element_size}" if f.is_number else f"V{f.size}"
+    shape = f", ({f.count},)" if f.count is not None else ""
+    return f"({_text(f.name)}, {_text(kind)}{shape})"
 
 
 def _registries(spec: Spec) -> list[str]:

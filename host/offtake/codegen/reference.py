@@ -2,25 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import TypeAlias
 
 from offtake.codegen import reference_dialects
 from offtake.codegen.markdown import table, words
 from offtake.dialects.tables import AnyDialect
-from offtake.spec.model import Board, Enumeration, Field, Record, Spec
+from offtake.spec.lock_model import Lock, LockedRecord
+from offtake.spec.model import Board, Enumeration, Field, Record, Scale, Spec
+
+_Releases: TypeAlias = Mapping[str, Mapping[str, int]] | None
+"""Release that each field of a released record came with; None where nothing has been released."""
 
 
-def render(spec: Spec, dialects: Sequence[AnyDialect], banner: str) -> str:
-    """Text of ``shared_spec/REFERENCE.md``; the same input gives the same text. ``banner`` becomes a comment."""
+def render(spec: Spec, dialects: Sequence[AnyDialect], banner: str, lock: Lock | None = None) -> str:
+    """Text of ``shared_spec/REFERENCE.md``; the same input gives the same text. ``banner`` becomes a comment, ``lock``
+    tells the release with which each field came."""
+    releases = _releases(lock)
     out = [f"<!-- {line} -->" for line in banner.splitlines()]
     out += ["# Reference", "", "All numbers are little-endian unless said otherwise. Sizes and offsets are in bytes."]
-    out += _block(spec) + _frame(spec)
-    out += ["", "## Journal header", "", words(spec.journal_header.doc), "", *_fields(spec.journal_header)]
+    out += _block(spec, releases) + _frame(spec)
+    out += ["", "## Journal header", "", words(spec.journal_header.doc), ""]
+    out += _fields(spec.journal_header, releases, "journal_header")
     out += ["", f"Zeros follow, and the same CRC-32 as a block's at {spec.block.size - 4}."]
     out += ["", "## Messages"]
     for record in spec.messages:
-        out += ["", f"### {record.name} (code {record.code})", "", words(record.doc), "", *_fields(record)]
-    out += _link(spec)
+        out += ["", f"### {record.name} (code {record.code})", "", words(record.doc), ""]
+        if record.role == "sensor":
+            out += [f"A sensor's message, at most {record.at_most_hz:g} a second.{_rate(record)}", ""]
+        out += _fields(record, releases, f"messages.{record.name}")
+    out += _link(spec, releases)
     out += ["", "## Enumerations"]
     for enum in spec.enums.values():
         out += ["", *_enumeration(enum)]
@@ -31,9 +42,9 @@ def render(spec: Spec, dialects: Sequence[AnyDialect], banner: str) -> str:
     return "\n".join([*out, ""])
 
 
-def _block(spec: Spec) -> list[str]:
+def _block(spec: Spec, releases: _Releases) -> list[str]:
     block = spec.block
-    out = ["", "## Block", "", words(block.doc), "", *_fields(block.header), ""]
+    out = ["", "## Block", "", words(block.doc), "", *_fields(block.header, releases, "block_header"), ""]
     out += table(
         ("offset", "size", "content"),
         [
@@ -60,17 +71,45 @@ def _frame(spec: Spec) -> list[str]:
     )
 
 
-def _fields(record: Record) -> list[str]:
+def _releases(lock: Lock | None) -> _Releases:
+    if lock is None:
+        return None
+    records: dict[str, LockedRecord] = {"block_header": lock.block_header, "journal_header": lock.journal_header}
+    records |= {f"messages.{name}": record for name, record in lock.messages.items()}
+    records |= {f"packets.{name}": record for name, record in lock.packets.items()}
+    return {key: {one.field.name: one.since for one in record.fields} for key, record in records.items()}
+
+
+def _rate(record: Record) -> str:
+    return f" Its interval is `{record.interval}` of the journal's header." if record.interval else ""
+
+
+def _fields(record: Record, releases: _Releases, key: str) -> list[str]:
     if not record.fields:
         return ["No fields."]
-    rows = []
+    since = (releases or {}).get(key, {})
+    rows: list[tuple[str, ...]] = []
     for f in record.fields:
         size = "the rest" if f.size is None else str(f.size)
-        rows.append((str(f.offset), size, f.type, f"`{f.name}`", f.unit, _limits(f), f.doc))
+        kind = f.type if f.count is None else f"{f.type} x {f.count}"
+        release = str(since.get(f.name, "not yet"))
+        rows.append((str(f.offset), size, kind, f"`{f.name}`", f.unit, _scale(f.scale), _limits(f), release, f.doc))
         for part in f.parts:
             place = f"bits {part.shift} to {part.shift + part.bits - 1}"
-            rows.append(("", place, "", f"`{part.name}`", "", f"0 to {2**part.bits - 1}", part.doc))
-    return table(("offset", "size", "type", "field", "unit", "values", "meaning"), rows)
+            rows.append(("", place, "", f"`{part.name}`", "", "", f"0 to {2**part.bits - 1}", "", part.doc))
+    heads = ("offset", "size", "type", "field", "unit", "scale", "values", "release", "meaning")
+    # A column that says nothing is left out.
+    unused = {"scale"} if not any(row[5] for row in rows) else set()
+    unused |= {"release"} if releases is None else set()
+    kept = [index for index, head in enumerate(heads) if head not in unused]
+    return table([heads[i] for i in kept], [[row[i] for i in kept] for row in rows])
+
+
+def _scale(scale: Scale | None) -> str:
+    """What a raw number is multiplied by."""
+    if scale is None:
+        return ""
+    return f"1 / 2^{scale.fraction_bits}" if scale.fraction_bits else format(float(scale.exact(1)), "g")
 
 
 def _limits(f: Field) -> str:
@@ -82,11 +121,11 @@ def _limits(f: Field) -> str:
         return f"see `{f.enum or f.flags}`"
     if f.minimum is not None or f.maximum is not None:
         low, high = f.bounds
-        return f"{low} to {high}"
+        return f"{low} to {high}" if f.scale is None else f"{f.scale.apply(low):g} to {f.scale.apply(high):g}"
     return ""
 
 
-def _link(spec: Spec) -> list[str]:
+def _link(spec: Spec, releases: _Releases) -> list[str]:
     link = spec.link
     out = ["", "## Desk link", "", words(link.doc), "", f"Link version {link.version}. {words(link.check_doc)}", ""]
     out += table(
@@ -100,7 +139,8 @@ def _link(spec: Spec) -> list[str]:
         ],
     )
     for record in link.packets:
-        out += ["", f"### {record.name} (kind 0x{record.code:02X})", "", words(record.doc), "", *_fields(record)]
+        out += ["", f"### {record.name} (kind 0x{record.code:02X})", "", words(record.doc), ""]
+        out += _fields(record, releases, f"packets.{record.name}")
     return out
 
 

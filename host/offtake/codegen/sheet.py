@@ -63,6 +63,13 @@ class Sheet:
         width, height = (16, 44) if upright else (44, 16)
         self._part(x - width / 2, y - height / 2, width, height)
 
+    def button(self, x: float, y: float) -> None:
+        """A push button, closed while pressed, its middle at ``x``, ``y``; its wires end 22 from it at both sides."""
+        for end in (x - 22, x + 22):
+            self._add("circle", cx=end, cy=y, r=3.5, fill=PAPER, stroke=OUR_WIRE, **{"stroke-width": 2})
+        self.wire([(x - 20, y - 12), (x + 20, y - 12)], width=2.5)
+        self.wire([(x, y - 12), (x, y - 22)], width=2.5)
+
     def capacitor(self, x: float, y: float, *, upright: bool = True) -> None:
         """A capacitor, its middle at ``x``, ``y``; its wires end 4 from it, above and below (or left and right)."""
         for side in (-4, 4):

@@ -1,12 +1,25 @@
-"""Drawings for firmware/WIRING.md: tap in the field, desk, the light's patterns. Pins come from the board file."""
+"""Drawings for firmware/WIRING.md: tap in the field, desk, light, sensors. Pins come from the board file."""
 
 from __future__ import annotations
 
 from offtake.codegen.sheet import INK, LINE_WIRE, SOFT, WARN, Sheet
+from offtake.codegen.wiring_sensors import PINS, render_sensors
 from offtake.spec.model import Board
 
 _LIGHT_UNIT_MS = 50
 _STRIP_MS = 6_000
+
+
+def drawings(board: Board, banner: str) -> dict[str, str]:
+    """All drawings of a board, as SVG text by name; that of the sensors only where the board has their pins."""
+    drawn = {
+        "field": render_field(board, banner),
+        "desk": render_desk(board, banner),
+        "lights": render_lights(board, banner),
+    }
+    if {pin.name for pin in board.pins} >= set(PINS):
+        drawn["sensors"] = render_sensors(board, banner)
+    return drawn
 
 
 def render_field(board: Board, banner: str) -> str:

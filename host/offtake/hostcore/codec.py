@@ -13,6 +13,7 @@ from offtake.hostcore.native import library_path, load
 
 MESSAGES = 0
 PACKETS = 1
+_VALUES_MAX = 255
 
 
 @cache
@@ -44,9 +45,10 @@ class CoreBlockHeader:
 
 
 def decode(group: int, code: int, payload: bytes) -> tuple[int, list[int]]:
-    """Status and the raw numbers of the record's fixed fields; byte strings and constants count as 0."""
+    """Status and the raw numbers of the record's fixed fields, arrays element by element; byte strings, constants and
+    what the payload ends before count as 0."""
     ffi, lib = _core()
-    values, count = ffi.new("int64_t[64]"), ffi.new("uint8_t *")
+    values, count = ffi.new(f"int64_t[{_VALUES_MAX}]"), ffi.new("uint8_t *")
     status = lib.host_decode(group, code, payload, len(payload), values, count)
     return int(status), [int(values[i]) for i in range(count[0])] if status == 0 else []
 
@@ -55,7 +57,7 @@ def encode(group: int, code: int, values: Sequence[int]) -> bytes:
     """The fixed part of a record from the raw numbers of its fields."""
     ffi, lib = _core()
     out, size = ffi.new("uint8_t[256]"), ffi.new("uint8_t *")
-    padded = [*values, *([0] * (64 - len(values)))]
+    padded = [*values, *([0] * (_VALUES_MAX - len(values)))]
     status = lib.host_encode(group, code, ffi.new("int64_t[]", padded), out, size)
     if status:
         raise ValueError(f"the core does not know code {code}")

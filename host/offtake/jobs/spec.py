@@ -1,25 +1,43 @@
-"""Checks shared_spec and generates from it."""
+"""Checks shared_spec, generates from it and releases it."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from offtake.codegen.all import stale, write_all
+from offtake.errors import InputOutputError, SpecError
+from offtake.spec import lock
+from offtake.spec.cost import SpecCosts, refuse, work_out
 from offtake.spec.dialect import load_dialects
-from offtake.spec.load import find_spec_folder, load_spec
+from offtake.spec.evolution import broken_rules
+from offtake.spec.evolution_model import Finding
+from offtake.spec.load import Loaded, find_spec_folder, load_with_sources
+from offtake.spec.lock_diff import additions
+from offtake.spec.places import Places, placed
 
 
 @dataclass(frozen=True)
 class SpecFacts:
-    """What the definitions hold."""
+    """What the definitions hold.
+
+    ``release`` is the number of the last one, None before the first; ``unpublished`` is what a next one would add.
+    ``description_bytes`` is what a run's start says about the messages. ``broken`` is what may not be: rules of
+    evolution, and what does not fit; ``costs`` are None where they cannot be told for it.
+    """
 
     folder: Path
     layout_hash: int
+    release: int | None
+    unpublished: tuple[str, ...]
     messages: tuple[str, ...]
     packets: int
     boards: tuple[str, ...]
     dialects: tuple[str, ...]
+    description_bytes: int | None
+    broken: tuple[Finding, ...]
+    costs: SpecCosts | None
 
 
 @dataclass(frozen=True)
@@ -31,23 +49,102 @@ class Generated:
     written: bool
 
 
-def check(root: Path | None = None) -> SpecFacts:
-    """Reads every definition of the checkout ``root``. SpecError for the first mistake."""
+@dataclass(frozen=True)
+class Published:
+    """The release that the definitions are: its number and layout hash, and what it adds to the one before it where it
+    ``is_new``. ``written`` says whether this call wrote it."""
+
+    path: Path
+    number: int
+    layout_hash: int
+    added: tuple[str, ...]
+    is_new: bool
+    written: bool
+
+
+def check(root: Path | None = None, asked: Mapping[str, Any] | None = None) -> SpecFacts:
+    """Reads every definition of the checkout ``root`` and holds it against what was released and what fits.
+
+    ``asked`` goes to :func:`offtake.spec.cost.work_out`. SpecError for a mistake in a file, UsageError for a wrong
+    question about costs.
+    """
     folder = find_spec_folder(root)
-    spec = load_spec(folder)
+    loaded = load_with_sources(folder)
     dialects = load_dialects(folder / "dialects")
+    spec = loaded.spec
+    broken, costs = examine(loaded, asked)
     return SpecFacts(
         folder=folder,
         layout_hash=spec.layout_hash,
+        release=loaded.lock.latest.number if loaded.lock else None,
+        unpublished=() if broken else additions(loaded.lock, lock.publish(spec, loaded.lock)),
         messages=tuple(message.name for message in spec.messages),
         packets=len(spec.link.packets),
         boards=tuple(variant.name for board in spec.boards for variant in board.variants),
         dialects=tuple(dialect.name for dialect in dialects),
+        description_bytes=costs.description_bytes if costs else None,
+        broken=broken,
+        costs=costs,
     )
+
+
+def examine(loaded: Loaded, asked: Mapping[str, Any] | None = None) -> tuple[tuple[Finding, ...], SpecCosts | None]:
+    """All that a definition, valid in itself, may not do, and its costs where they can be told."""
+    from offtake.codegen.description import size
+
+    broken = list(broken_rules(loaded.spec, loaded.lock, loaded.sources))
+    places = Places(loaded.spec, loaded.sources)
+    costs = None
+    try:
+        size(loaded.spec)
+        costs = work_out(loaded.spec, **(asked or {}))
+        refuse(costs, where=lambda name: places.record("message", name))
+    except SpecError as error:
+        told = placed(error, loaded.sources)
+        broken.append(Finding("fits", told.where, told.what, told.expected))
+    return tuple(broken), costs
+
+
+def require_sound(loaded: Loaded) -> None:
+    """SpecError for the first thing that :func:`examine` finds."""
+    broken, _ = examine(loaded)
+    if broken:
+        raise SpecError(broken[0].what, where=broken[0].where, expected=broken[0].advice)
 
 
 def generate(root: Path | None = None, *, write: bool) -> Generated:
     """Finds the generated files that are not current, and writes them if told to. SpecError for a wrong spec."""
-    checkout = find_spec_folder(root).parent
-    found = write_all(checkout) if write else stale(checkout)
-    return Generated(checkout, tuple(found), write)
+    from offtake.codegen.all import stale, write_all
+
+    folder = find_spec_folder(root)
+    require_sound(load_with_sources(folder))
+    found = write_all(folder.parent) if write else stale(folder.parent)
+    return Generated(folder.parent, tuple(found), write)
+
+
+def publish(root: Path | None = None, *, write: bool) -> Published:
+    """Makes the definitions as they are a release: from then on they may only grow.
+
+    Nothing is written where they are as in the last release, nor without ``write``. SpecError where they break a rule.
+    """
+    folder = find_spec_folder(root)
+    loaded = load_with_sources(folder)
+    require_sound(loaded)
+    new = lock.publish(loaded.spec, loaded.lock)
+    path = folder / lock.FILE
+    is_new = new is not loaded.lock
+    if is_new and write:
+        write_text(path, lock.render_lock(new))
+    added = additions(loaded.lock, new)
+    return Published(path, new.latest.number, new.latest.layout_hash, added, is_new, is_new and write)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Puts ``text`` in the place of the file at ``path``, whole or not at all. InputOutputError where it cannot."""
+    draft = path.with_name(f".{path.name}.new")
+    try:
+        draft.write_text(text, encoding="utf-8", newline="")
+        draft.replace(path)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        raise InputOutputError(f"cannot write: {error.strerror}", where=str(path)) from error
