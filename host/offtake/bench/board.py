@@ -16,6 +16,7 @@ from offtake.bench.cuts import Cut, CutReport, Recent, apply_cut
 from offtake.bench.figures import EVENTS, WRITES, CardCounts, End, Passive, UartCounts
 from offtake.bench.firmware import Firmware
 from offtake.bench.line import BITS_PER_BYTE, Line, patterns
+from offtake.bench.sensors import SensorCounts, World, connect
 from offtake.errors import UsageError
 
 __all__ = ["Bench", "Board", "real_time_ratio"]
@@ -35,7 +36,9 @@ class Bench(Chip):
     :param eeprom: 1,024 bytes kept from an earlier bench; None for the firmware's own or an erased one.
     :param seed: for the content of RAM at power-on.
     :param profile: measure cost (one instruction at a time, slower by about half).
-    :raises UsageError: an image that is read-only or not whole sectors, or an EEPROM of the wrong size.
+    :param sensors: what is connected to the sensors' pins; None for nothing.
+    :raises UsageError: an image that is read-only or not whole sectors, an EEPROM of the wrong size, or a world that
+        cannot be.
     :raises InputOutputError: the emulator's packages are missing, or the firmware cannot be read.
 
     Not for use by two threads at once. Same inputs give the same run, cycle for cycle.
@@ -53,6 +56,7 @@ class Bench(Chip):
         eeprom: bytes | None = None,
         seed: int = 1,
         profile: bool = False,
+        sensors: World | None = None,
     ) -> None:
         super().__init__(
             firmware, boot_loader=boot_loader, board=board, eeprom=eeprom, seed=seed, profile=profile
@@ -64,6 +68,8 @@ class Bench(Chip):
             self.insert_card(image, card or Card())
         if line is not None:
             self.add_line(line)
+        if sensors is not None:
+            connect(self._ffi, self._lib, self._bench, sensors, self.board.frequency_hz)
 
     def close(self) -> None:
         """Frees the emulator; logs and counters cannot be read any more, the image can."""
@@ -182,6 +188,28 @@ class Bench(Chip):
     def pin_events(self) -> NDArray[np.void]:
         """Changes of the watched pins: cycle, value = letter << 16 | pin << 8 | level."""
         return self._log(self._lib.bench_pin_events, EVENTS)
+
+    # ---- the sensors ----
+
+    @property
+    def sensor_counts(self) -> SensorCounts:
+        """What the firmware did to the sensors' pins and on their bus."""
+        return SensorCounts(**self._stats("bench_sensor_stats_t *", self._lib.bench_get_sensors))
+
+    @property
+    def adc_samples(self) -> NDArray[np.void]:
+        """Every conversion of the analogue converter: cycle at which its input was held, ``kind`` = channel, result."""
+        return self._log(self._lib.bench_adc_samples, EVENTS)
+
+    @property
+    def captures(self) -> NDArray[np.void]:
+        """Every capture of timer 1: cycle, ``kind`` (1 rising, 0 falling, 2 made by a change of ICES1), ICR1."""
+        return self._log(self._lib.bench_captures, EVENTS)
+
+    @property
+    def conversions(self) -> NDArray[np.void]:
+        """Every conversion of the pressure part: cycle of its start, ``kind`` = raw temperature, raw pressure."""
+        return self._log(self._lib.bench_conversions, EVENTS)
 
     # ---- the card ----
 

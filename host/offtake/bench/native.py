@@ -32,6 +32,8 @@ SHARED_STRUCTS = (
     "bench_card_stats_t",
     "bench_profile_t",
     "bench_pages_t",
+    "bench_part_config_t",
+    "bench_sensor_stats_t",
 )
 
 

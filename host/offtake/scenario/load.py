@@ -20,13 +20,12 @@ _DURATION_MAX_S = 3_600.0
 def load_scenario(path: Path) -> Scenario:
     """Reads the scenario at ``path``.
 
-    :raises SpecError: anything in it is not as it should be; the message names file and key path.
+    :raises SpecError: anything in it is not as it should be; the message names file, line and key path.
     :raises InputOutputError: it cannot be read.
     """
     file = load_table(path, str(path))
     about = file.table("scenario")
     variant = _variant(file.table("board"))
-    cut = file.any_of("cut")
     scenario = Scenario(
         name=about.text("name"),
         doc=about.text("doc"),
@@ -38,7 +37,7 @@ def load_scenario(path: Path) -> Scenario:
         receiver=_receiver(file.table("receiver")),
         vehicle=_vehicle(file.table("vehicle")),
         card=_card(file.table("card")),
-        cut=None if cut is None else _cut(cut, f"{path}: cut"),
+        cut=_cut(file.table("cut")) if file.has("cut") else None,
     )
     about.end()
     file.end("scenario, board, journal, receiver, vehicle, card or cut")
@@ -62,7 +61,7 @@ def _journal(table: Table) -> JournalPlan:
         journal_id=table.integer("journal_id", 1, 2**32 - 1),
     )
     if plan.fat_bits not in (16, 32):
-        raise SpecError(f"FAT{plan.fat_bits} is not used", where=f"{table.where}.fat_bits", expected="16 or 32")
+        raise SpecError(f"FAT{plan.fat_bits} is not used", where=table.at("fat_bits"), expected="16 or 32")
     table.end()
     return plan
 
@@ -78,7 +77,7 @@ def _receiver(table: Table) -> ReceiverPlan:
         talker=table.text("talker"),
     )
     if len(plan.talker) != 2 or not (plan.talker.isascii() and plan.talker.isupper()):
-        raise SpecError(f"{plan.talker!r} is no talker", where=f"{table.where}.talker", expected="two capital letters")
+        raise SpecError(f"{plan.talker!r} is no talker", where=table.at("talker"), expected="two capital letters")
     table.end()
     return plan
 
@@ -119,10 +118,7 @@ def _card(table: Table) -> CardPlan:
     return plan
 
 
-def _cut(values: object, where: str) -> CutPlan:
-    if not isinstance(values, dict):
-        raise SpecError(f"{values!r} is not a table", where=where, expected="a table")
-    table = Table(values, where)
+def _cut(table: Table) -> CutPlan:
     damage = Damage(table.word("damage", tuple(kind.value for kind in Damage)))
     at_s = _number(table, "at_s", 0.1, _DURATION_MAX_S)
     cut = Cut(
@@ -137,7 +133,7 @@ def _cut(values: object, where: str) -> CutPlan:
 
 
 def _number(table: Table, key: str, low: float, high: float) -> float:
-    where, expected = f"{table.where}.{key}", f"a number from {low:g} to {high:g}"
+    where, expected = table.at(key), f"a number from {low:g} to {high:g}"
     value = table.any_of(key)
     if value is None:
         raise SpecError("missing", where=where, expected=expected)
@@ -151,7 +147,7 @@ def _number(table: Table, key: str, low: float, high: float) -> float:
 def _flag(table: Table, key: str) -> bool:
     value = table.any_of(key)
     if not isinstance(value, bool):
-        raise SpecError(f"{value!r} is not a truth value", where=f"{table.where}.{key}", expected="true or false")
+        raise SpecError(f"{value!r} is not a truth value", where=table.at(key), expected="true or false")
     return value
 
 
@@ -159,5 +155,5 @@ def _moment(table: Table, key: str) -> dt.datetime:
     value = table.any_of(key)
     if not isinstance(value, dt.datetime) or value.tzinfo is None:
         expected = "a date and time with its offset, such as 2024-05-17T09:12:30Z"
-        raise SpecError(f"{value!r} is no such moment", where=f"{table.where}.{key}", expected=expected)
+        raise SpecError(f"{value!r} is no such moment", where=table.at(key), expected=expected)
     return value.astimezone(dt.UTC)

@@ -127,6 +127,37 @@ typedef struct {
     uint64_t busy_done;       /* cycle at which that ends */
 } bench_pages_t;
 
+typedef struct {
+    uint32_t address;             /* 7 bits */
+    uint32_t chip_id;
+    uint32_t own_pull_ups;        /* 1: they are on the part's board, and go with it */
+    uint32_t conversion_percent;  /* of the longest time */
+    uint64_t rise_cycles;         /* of a wire let go */
+    uint64_t stretch_cycles;      /* SCL held low after each byte */
+    uint64_t startup_cycles;      /* deaf after power-on */
+    uint8_t constants[24];
+} bench_part_config_t;
+
+typedef struct {
+    uint64_t event_output_cycle;   /* first cycle at which each happened; 0 for never */
+    uint64_t event_pullup_cycle;
+    uint64_t pulses_output_cycle;
+    uint64_t pulses_pullup_cycle;
+    uint64_t analogue_output_cycle;
+    uint64_t analogue_pullup_cycle;
+    uint64_t bus_driven_cycle;     /* SDA or SCL driven high */
+    uint64_t bus_pullup_cycle;
+    uint64_t starts;
+    uint64_t stops;
+    uint64_t acknowledged;         /* addresses that were answered */
+    uint64_t unanswered;
+    uint64_t bytes_read;
+    uint64_t bytes_written;        /* after the address */
+    uint64_t conversions;
+    uint64_t too_fast;             /* SCL high for under 0.6 us or low for under 1.3 us */
+    uint64_t unexpected;           /* orders that the part does not follow, starts within a byte */
+} bench_sensor_stats_t;
+
 bench_t *bench_new(const bench_config_t *config);
 void bench_free(bench_t *bench);
 uint32_t bench_abi(uint32_t which);
@@ -185,3 +216,16 @@ void bench_bus_wait(bench_t *bench, uint64_t cycles);
 uint32_t bench_card_recent(bench_t *bench, uint32_t back, uint32_t *lba, uint8_t *before, uint8_t *after,
                            uint32_t *settled);
 uint32_t bench_card_block(bench_t *bench, uint64_t index, uint32_t *lba, uint8_t *before, uint8_t *after);
+
+int32_t bench_world_signal(bench_t *bench, uint32_t which, const double *start, const double *period,
+                           const double *high, const uint64_t *count, uint64_t trains);
+int32_t bench_world_curve(bench_t *bench, uint32_t which, const double *cycle, const double *value, uint64_t points);
+void bench_world_noise(bench_t *bench, double first_mv, double second_mv, uint64_t seed);
+void bench_world_false_edges(bench_t *bench, uint32_t on);
+void bench_part_spans(bench_t *bench, uint32_t which, const uint64_t *from, const uint64_t *until,
+                      const uint64_t *clocks, uint64_t count);
+void bench_part_fit(bench_t *bench, const bench_part_config_t *config);
+void bench_get_sensors(bench_t *bench, bench_sensor_stats_t *to);
+const bench_event_t *bench_adc_samples(bench_t *bench, uint64_t *count);
+const bench_event_t *bench_captures(bench_t *bench, uint64_t *count);
+const bench_event_t *bench_conversions(bench_t *bench, uint64_t *count);

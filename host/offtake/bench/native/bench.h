@@ -25,7 +25,6 @@ enum {
     REG_EECR = 0x3F, REG_EEDR = 0x40, REG_EEARL = 0x41, REG_EEARH = 0x42,
     REG_SPCR = 0x4C, REG_SPSR = 0x4D, REG_SPDR = 0x4E,
     REG_SMCR = 0x53, REG_MCUSR = 0x54, REG_SPMCSR = 0x57, REG_WDTCSR = 0x60, REG_SPL = 0x5D, REG_SPH = 0x5E,
-    REG_TIMSK0 = 0x6E, REG_TIMSK1 = 0x6F, REG_TIMSK2 = 0x70, REG_ADCSRA = 0x7A,
     REG_UCSR0A = 0xC0, REG_UCSR0B = 0xC1, REG_UCSR0C = 0xC2,
     REG_UBRR0L = 0xC4, REG_UBRR0H = 0xC5, REG_UDR0 = 0xC6
 };
@@ -221,10 +220,13 @@ struct desk {
     double from;               /* the host's receiver looks for a start edge from here on */
 };
 
-/* A register write handler of the emulator's that the bench calls from its own. */
+#include "sensors.h"
+
+/* A register handler of the emulator's that the bench calls from its own. */
 struct wrapped {
     bench_t *bench;
     avr_io_write_t next;
+    avr_io_read_t next_read;
     void *next_param;
 };
 
@@ -241,6 +243,12 @@ struct bench {
     struct card card;
     struct flashfault fault;
     struct desk desk;
+    struct world world;
+    struct timers timers;
+    struct edges edges;
+    struct adc adc;
+    struct bus bus;
+    uint32_t vcc_mv;
     bench_passive_t passive;
     struct log pins;
     struct wrapped wrapped[WRAPPED_ROOM];
@@ -278,6 +286,12 @@ void vector_withdraw(avr_t *avr, avr_int_vector_t *vector);
 void vector_follow(avr_t *avr, avr_int_vector_t *vector, bool flag);
 void bench_halt(bench_t *b);
 void bench_at(bench_t *b, uint64_t cycle, avr_cycle_timer_t timer, void *param);
+
+/* io.c */
+void io_own(bench_t *b, avr_io_addr_t reg, avr_io_read_t read, avr_io_write_t write, void *param);
+uint64_t access_cycle(const avr_t *avr);
+uint8_t written_bits(const avr_t *avr, uint8_t v);
+void bench_refuse(bench_t *b, const char *what);
 
 /* line.c */
 bool track_append(struct track *t, const double *start, const uint16_t *pattern, const double *bit, uint64_t n);

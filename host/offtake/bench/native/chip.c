@@ -54,6 +54,10 @@ bench_t *bench_new(const bench_config_t *config)
     }
     uart_install(b);
     spi_install(b);
+    timers_install(b);
+    edges_install(b);
+    adc_install(b);
+    bus_install(b);
     pins_install(b);
     eeprom_install(b);
     watchdog_install(b);
@@ -66,6 +70,8 @@ void bench_free(bench_t *b)
     uart_free(b);
     card_free(b);
     selfprogram_free(b);
+    world_free(b);
+    bus_free(b);
     log_free(&b->pins);
     free(b->pc_cycles);
     avr_terminate(b->avr);
@@ -78,17 +84,15 @@ uint32_t bench_abi(uint32_t which)
 {
     const size_t sizes[] = {sizeof(bench_config_t), sizeof(bench_card_config_t), sizeof(bench_event_t),
                             sizeof(bench_write_t), sizeof(bench_uart_stats_t), sizeof(bench_passive_t),
-                            sizeof(bench_card_stats_t), sizeof(bench_profile_t), sizeof(bench_pages_t)};
+                            sizeof(bench_card_stats_t), sizeof(bench_profile_t), sizeof(bench_pages_t),
+                            sizeof(bench_part_config_t), sizeof(bench_sensor_stats_t)};
     return which < sizeof sizes / sizeof sizes[0] ? (uint32_t)sizes[which] : 0u;
 }
 
 void bench_set_voltage(bench_t *b, uint32_t vcc_mv)
 {
-    /* Takes the place of the bandgap's tolerance too: the emulator's reference is 1,100 mV flat. */
-    uint32_t seen = (uint32_t)((uint64_t)vcc_mv * 1100u / b->cfg.bandgap_mv);
-    b->avr->vcc = vcc_mv;
-    b->avr->avcc = seen;
-    b->avr->aref = seen;
+    b->vcc_mv = vcc_mv;
+    b->avr->vcc = b->avr->avcc = b->avr->aref = vcc_mv;
 }
 
 void bench_load_flash(bench_t *b, const uint8_t *code, uint32_t size, uint32_t address)
@@ -138,6 +142,9 @@ void bench_reset(bench_t *b, uint32_t cause, uint64_t seed)
         if (b->card.present) {
             card_power_on(b);
         }
+        if (b->bus.part.fitted) {
+            part_power(b, part_present(b));
+        }
     }
     avr_reset(avr);
     b->hold_until = avr->cycle + b->cfg.startup_cycles;
@@ -151,6 +158,9 @@ void bench_reset(bench_t *b, uint32_t cause, uint64_t seed)
     eeprom_reset(b);
     watchdog_reset(b);
     selfprogram_reset(b);
+    timers_reset(b);
+    edges_reset(b);
+    adc_reset(b);
     pins_changed(b);
     profile_restart(b);
 }
@@ -257,6 +267,9 @@ static void enter_interrupt(bench_t *b, bool woke)
     uart_entered(b, vector);
     spi_entered(b, vector);
     watchdog_entered(b, vector);
+    timers_entered(b, vector);
+    edges_entered(b, vector);
+    adc_entered(b, vector);
     if (b->cfg.profile) {
         profile_entered(b, vector, start);
         b->off_since = start;

@@ -109,20 +109,11 @@ static void write_spcr(avr_t *avr, avr_io_addr_t addr, uint8_t v, void *param)
     follow(b);
 }
 
-static void own(avr_t *avr, avr_io_addr_t reg, avr_io_read_t read, avr_io_write_t write, void *param)
-{
-    uint32_t i = (uint32_t)AVR_DATA_TO_IO(reg);
-    avr->io[i].r.c = read;
-    avr->io[i].r.param = param;
-    avr->io[i].w.c = write;
-    avr->io[i].w.param = param;
-}
-
 void spi_install(bench_t *b)
 {
-    own(b->avr, REG_SPSR, read_spsr, write_spsr, b);
-    own(b->avr, REG_SPDR, read_spdr, write_spdr, b);
-    own(b->avr, REG_SPCR, NULL, write_spcr, b);
+    io_own(b, REG_SPSR, read_spsr, write_spsr, b);
+    io_own(b, REG_SPDR, read_spdr, write_spdr, b);
+    io_own(b, REG_SPCR, NULL, write_spcr, b);
     b->spi.vector = vector_find(b->avr, 17);
 }
 

@@ -159,10 +159,8 @@ static void write_ucsrc(avr_t *avr, avr_io_addr_t addr, uint8_t v, void *param)
 {
     bench_t *b = param;
     avr->data[addr] = v;
-    if (v != 0x06u && b->message[0] == 0) {
-        (void)strcpy(b->message, "UCSR0C is not 8N1, and only 8N1 is modelled");
-        b->bad_opcode = true;
-        bench_halt(b);
+    if (v != 0x06u) {
+        bench_refuse(b, "UCSR0C is not 8N1, and only 8N1 is modelled");
     }
 }
 
