@@ -16,6 +16,7 @@ from selenium.webdriver.chrome.service import Service
 # The invented journals are those of the report's other tests.
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "host"))
 
+from report_sensors import hostile_input, sensor_input
 from report_worlds import World, make_hostile, make_input
 
 FLAGS = (
@@ -27,6 +28,9 @@ PAGES = {
     "whole": lambda: make_input(World(epochs=900), World(epochs=300, run=2, calm=True, cut_off=True)),
     "bare": lambda: make_input(World(epochs=120, with_positions=False, with_time=False, with_extras=False)),
     "hostile": make_hostile,
+    "sensors": lambda: sensor_input(World(epochs=300)),
+    "strangers": lambda: sensor_input(World(epochs=300), strange=True),
+    "hostile_sensors": hostile_input,
 }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
 WIDTHS = (360, 800, 1280)
-NAMES = ("whole", "bare", "hostile")
+NAMES = ("whole", "bare", "hostile", "sensors", "strangers", "hostile_sensors")
 WHOLE_PICTURES = 2 * (1 + 10 + 2)
 """Two runs: of each the map, ten pictures over time and two stays."""
 
@@ -214,6 +215,52 @@ def test_cursor_reads_the_values_of_the_moment_pointed_at(browser: webdriver.Chr
     """, column)  # fmt: skip
     shown = f"{row[0]:.2f} m/s" if row[1] is None else f"{row[0]:.2f} to {row[1]:.2f} m/s"
     assert f"speed {shown}" in browser.find_element(By.ID, "r1-read").text
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_cursor_works_on_the_sensors_pictures(browser: webdriver.Chrome, pages: dict[str, Path], width: int) -> None:
+    """Pointing at one moves the line in all pictures, those of the receiver too, and tells what the sensors told."""
+    open_page(browser, pages["sensors"], width)
+    form = "narrow" if width < 500 else "wide"
+    figure = browser.find_element(By.XPATH, '//figure[.//h4[text()="Event: level"]]')
+    picture = figure.find_element(By.CSS_SELECTOR, f".drawing.{form} svg")
+    ask(browser, "arguments[0].scrollIntoView({block: 'center', behavior: 'instant'})", picture)
+    ActionChains(browser).move_to_element(picture).perform()
+    assert len(cursor_places(browser)) == 1
+    lines = browser.find_elements(By.CSS_SELECTOR, f"#run-1 figure.time .drawing.{form} line.cursor.on")
+    assert len(lines) == 10 + 8
+    column = int(browser.find_element(By.ID, "r1-cursor").get_attribute("value") or -1)
+    word, volts = ask(browser, """
+        const rows = JSON.parse(document.getElementById("r1-data").textContent).rows;
+        const level = rows.find((one) => one.name === "event level"), first = rows.find((one) => one.unit === "mV");
+        return [level.words[level.least[arguments[0]]], first.least[arguments[0]]];
+    """, column)  # fmt: skip
+    read = browser.find_element(By.ID, "r1-read").text
+    assert f"event level {word}" in read
+    assert f"analogue input 1 {volts:,}" in read
+    # However much there is to tell, it leaves the pictures their room.
+    assert ask(browser, "return document.querySelector('.control').offsetHeight / innerHeight") < 0.45
+
+
+def test_sensors_pictures_by_arrow_keys_and_words(browser: webdriver.Chrome, pages: dict[str, Path]) -> None:
+    open_page(browser, pages["strangers"])
+    slider = browser.find_element(By.ID, "r1-cursor")
+    slider.send_keys(Keys.END, Keys.ARROW_LEFT)
+    read = browser.find_element(By.ID, "r1-read").text
+    assert "pump mode idle" in read
+    assert "pump alarms dry, overload" in read
+    assert re.search(r"battery cell all 8 [\d.]+ to [\d.]+ V", read)
+
+
+def test_every_sensors_picture_is_drawn(browser: webdriver.Chrome, pages: dict[str, Path]) -> None:
+    for name, count in (("sensors", 1 + 10 + 8 + 2), ("strangers", 1 + 10 + 6 + 2)):
+        open_page(browser, pages[name])
+        for width in WIDTHS:
+            resize(browser, width)
+            drawn = ask(browser, PICTURES)
+            assert len(drawn) == count
+            assert all(across <= width and high > 60 and paths >= 2 for across, high, paths, _ in drawn)
+            assert min(ask(browser, LETTERS)) >= 12.0
 
 
 @pytest.mark.parametrize("width", [360, 1280])

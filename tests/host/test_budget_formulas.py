@@ -105,6 +105,8 @@ def test_card_rates() -> None:
     assert storage.card_bytes_per_s(Load(57_600, (Output("a", 1.0, 600),))) == 1_024.0
     # A sentence every ten seconds: a block every ten seconds.
     assert storage.card_bytes_per_s(Load(57_600, (Output("a", 0.1, 75),))) == pytest.approx(51.2)
+    # Five bursts a second: the fifth comes when the block is 800 ms old, and finds it closed.
+    assert storage.blocks_per_s(Load(57_600, (Output("a", 5.0, 75),))) == pytest.approx(1.25)
     # Many small bursts: each adds a frame of its own.
     busy = storage.card_bytes_per_s(Load(57_600, (Output("a", 20.0, 100),)))
     assert busy == pytest.approx((2_000 + 20 * 9) * 512 / 484)

@@ -15,7 +15,7 @@ from offtake.budget.model import BoardFacts, Budget, Line, Plan, Verdict
 from offtake.budget.page import page
 from offtake.budget.parts import load_parts
 from offtake.budget.stalls import Output
-from offtake.budget.storage import PREPARED_BYTES
+from offtake.budget.storage import PREPARED_BYTES, PREPARED_CLOSE_MS
 from offtake.budget.work import work_out
 from offtake.cli import prepare
 from offtake.errors import UsageError
@@ -89,7 +89,8 @@ def test_stalls_lose_what_they_say() -> None:
 def test_what_prepare_makes_of_its_own_accord() -> None:
     parser = argparse.ArgumentParser()
     prepare.add(parser.add_subparsers())
-    assert parser.parse_args(["prepare", "card"]).size == PREPARED_BYTES
+    options = parser.parse_args(["prepare", "card"])
+    assert (options.size, options.close_ms) == (PREPARED_BYTES, PREPARED_CLOSE_MS)
 
 
 def test_an_input_over_its_supply_names_its_own_source() -> None:
@@ -214,7 +215,9 @@ def test_limits_themselves_are_kept() -> None:
 def test_every_figure_and_source_is_used() -> None:
     parts = load_parts()
     room = Path(offtake.budget.__file__).parent
-    code = "".join(path.read_text(encoding="utf-8") for path in room.glob("*.py"))
+    # What a message costs is worked out beside the spec, with these figures too.
+    files = [*room.glob("*.py"), *(room.parent / "spec").glob("*.py")]
+    code = "".join(path.read_text(encoding="utf-8") for path in files)
     unused = [name for name in parts.figures if f'"{name}"' not in code]
     # The clocks' tolerances are a plan's own and only checked against the parts.
     assert unused == ["resonator_off", "quartz_off"]

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 from fake_logger import FakeLogger, Faults, PtyLogger, make_journal
 from offtake import cli
-from offtake.card import make_card_image
-from offtake.generated.records import BLOCK_SIZE, Board, ResetCause, RunStart, WhenFull
-from offtake.journal.codec import encode_block, encode_frame
+from offtake.card import make_card_image, open_journal
+from offtake.generated.records import BLOCK_SIZE, Board, ResetCause, RunStart, Sensor, WhenFull
+from offtake.journal.codec import encode_block, encode_frame, require_journal_header
 from test_link_desk import JOURNAL_ID, header
 
 BLOCKS = 64
@@ -130,6 +130,13 @@ def test_prepare_on_an_image_then_again(tmp_path: Path, capsys: pytest.CaptureFi
         "supply_s": 10,
         "created_utc_s": values["header"]["created_utc_s"],
         "label": "first day",
+        "sensors": [],
+        "analogue_ms": 0,
+        "analogue_1_full_mv": 0,
+        "analogue_2_full_mv": 0,
+        "event_debounce_ms": 0,
+        "pulse_ms": 0,
+        "pressure_ms": 0,
     }
     before = image.read_bytes()
     code, out, err = run(capsys, *arguments)
@@ -140,6 +147,54 @@ def test_prepare_on_an_image_then_again(tmp_path: Path, capsys: pytest.CaptureFi
     assert code == 0
     assert "journal 0012abcd" in out
     assert "replaced" in out
+
+
+def test_prepare_sets_the_sensors(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    image = tmp_path / "card.img"
+    make_card_image(image, 16, fat=16)
+    prepare = ["prepare", image, "--size", "64KiB", "--replace"]
+    every = ["--analogue-ms", "20", "--full-scale-2", "20000", "--event", "5", "--pulse-ms", "1000"]
+    header = run_json(capsys, *prepare, *every, "--pressure-ms", "60000")[1]["header"]
+    assert header["sensors"] == ["analogue", "event", "pulses", "pressure"]
+    assert [header[name] for name in ("analogue_ms", "analogue_1_full_mv", "analogue_2_full_mv")] == [20, 0, 20_000]
+    assert [header[name] for name in ("event_debounce_ms", "pulse_ms", "pressure_ms")] == [5, 1000, 60_000]
+    with open_journal(image) as opened:
+        stored = require_journal_header(opened.read(0, BLOCK_SIZE), "the card")
+    assert stored.sensors == Sensor.ANALOGUE | Sensor.EVENT | Sensor.PULSES | Sensor.PRESSURE
+    assert (stored.analogue_2_full_mv, stored.pressure_ms) == (20_000, 60_000)
+    code, out, _ = run(capsys, *prepare, "--event", "--analogue-ms", "500", "--full-scale-1", "5000")
+    assert code == 0
+    assert "  every 500 ms: input 1 up to 5,000 mV\n" in out
+    assert "  changes that last 20 ms\n" in out
+    assert "pulses" not in out
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (["--analogue-ms", "19", "--full-scale-1", "5000"], "analogue inputs: 19 ms (expected 20 to 60,000 ms)"),
+        (["--analogue-ms", "100"], "analogue inputs without a full scale"),
+        (["--full-scale-1", "5000"], "a full scale, but no interval"),
+        (["--analogue-ms", "100", "--full-scale-2", "65536"], "full scale of analogue input 2: 65536 mV"),
+        (["--analogue-ms", "100", "--full-scale-1", "0"], "full scale of analogue input 1: 0 mV"),
+        (["--event", "0"], "event input must last: 0 ms (expected 1 to 250 ms)"),
+        (["--event", "251"], "event input must last: 251 ms"),
+        (["--event", "soon"], "invalid int value: 'soon'"),
+        (["--pulse-ms", "99"], "pulse counter: 99 ms (expected 100 to 60,000 ms)"),
+        (["--pressure-ms", "99"], "pressure sensor: 99 ms"),
+        (["--pressure-ms", "60001"], "pressure sensor: 60001 ms"),
+    ],
+)
+def test_prepare_refuses_what_a_sensor_cannot_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], says: str
+) -> None:
+    image = tmp_path / "card.img"
+    make_card_image(image, 16, fat=16)
+    before = image.read_bytes()
+    code, out, err = run(capsys, "prepare", image, "--size", "64KiB", *options)
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert says in err
+    assert image.read_bytes() == before
 
 
 def test_two_cards_get_two_ids(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -185,6 +240,16 @@ def test_prepare_at_the_desk_needs_replace(capsys: pytest.CaptureFixture[str]) -
     assert logger.header is not None
     assert f"{logger.header.journal_id:08x}" == values["header"]["journal_id"]
     assert (logger.header.label, logger.header.blocks) == ("new", BLOCKS)
+
+
+def test_prepare_at_the_desk_sets_sensors_too(capsys: pytest.CaptureFixture[str]) -> None:
+    logger = FakeLogger(make_journal(header(BLOCKS), BLOCKS, [5], journal_id=JOURNAL_ID))
+    with PtyLogger(logger) as server:
+        assert run(capsys, "prepare", server.port, "--replace", "--pressure-ms", "99")[0] == 2
+        code, values = run_json(capsys, "prepare", server.port, "--replace", "--pulse-ms", "250", "--event")
+    assert (code, values["header"]["sensors"]) == (0, ["event", "pulses"])
+    assert logger.header is not None
+    assert (logger.header.event_debounce_ms, logger.header.pulse_ms, logger.header.pressure_ms) == (20, 250, 0)
 
 
 def test_pull_over_a_port_and_its_list_of_runs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -79,7 +79,7 @@ def test_every_kind_of_event_in_words() -> None:
 def test_every_cause_of_loss_has_words(cause: LossCause) -> None:
     (_, one) = events((0, [START, (Loss.CODE, 1, Loss(cause, 3).encode())]))
     assert (one.kind, one.cause, one.count) == ("loss", cause.name.lower(), 3)
-    assert one.text.startswith(("3 bytes: ", "3 events: "))
+    assert one.text.startswith(("3 bytes: ", "3 events: ", "3 sensor messages: ", "3 sensor readings: "))
 
 
 def test_missing_blocks_and_a_missing_start_are_damage() -> None:

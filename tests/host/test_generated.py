@@ -38,7 +38,7 @@ def test_an_edited_file_is_found_and_mended(repo_root: Path, tmp_path: Path) -> 
     for path, text in generate_all(repo_root).items():
         (tmp_path / path).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / path).write_text(text, encoding="utf-8")
-    for source in (repo_root / "shared_spec").rglob("*.toml"):
+    for source in [*(repo_root / "shared_spec").rglob("*.toml"), repo_root / "shared_spec" / "published.lock"]:
         copy = tmp_path / source.relative_to(repo_root)
         copy.parent.mkdir(parents=True, exist_ok=True)
         copy.write_bytes(source.read_bytes())

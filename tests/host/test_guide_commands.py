@@ -39,6 +39,6 @@ def test_every_command_in_the_guides_is_accepted(repo_root: Path, capsys: pytest
         if words[0] == "VERB":
             continue
         verb = words[:2] if words[0] == "spec" else words[:1]
-        listed = set(re.findall(r"(?<![\w-])(--?[a-z][a-z-]*)", help_of(verb, capsys)))
+        listed = set(re.findall(r"(?<![\w-])(--?[a-z][a-z0-9-]*)", help_of(verb, capsys)))
         wrong += [f"{page}: {command}: {word}" for word in words if word.startswith("-") and word not in listed]
     assert wrong == []

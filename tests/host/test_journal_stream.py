@@ -151,7 +151,7 @@ def test_bulk_decoding_equals_frame_by_frame() -> None:
     for frame in frames:
         record = frame.record()[1]
         if isinstance(record, Supply):
-            expected.append((frame.run, frame.block_number, frame.tick, record.supply_mv, record.card_busy_ms))
+            expected.append((frame.run, frame.block_number, frame.tick, 4, record.supply_mv, record.card_busy_ms))
     assert len(expected) > 3
     assert [tuple(int(value) for value in row) for row in table] == expected
     starts = decode_fixed(frames, RunStart.CODE)
@@ -174,8 +174,23 @@ def test_bulk_decoding_from_offsets() -> None:
 
 
 def test_bulk_columns() -> None:
-    assert message_dtype(Loss.CODE).names == ("run", "block_number", "tick", "cause", "count")
-    assert decode_fixed([], Raw.CODE).dtype == np.dtype([("run", "<u2"), ("block_number", "<u4"), ("tick", "<u4")])
+    assert message_dtype(Loss.CODE).names == ("run", "block_number", "tick", "payload_size", "cause", "count")
+    base = [("run", "<u2"), ("block_number", "<u4"), ("tick", "<u4"), ("payload_size", "<u2")]
+    assert decode_fixed([], Raw.CODE).dtype == np.dtype(base)
+
+
+def test_a_frame_of_an_older_release_has_zeros_in_the_columns_it_lacks() -> None:
+    maker = Maker(4)
+    maker.run = 1
+    whole = run_start().encode().ljust(RunStart.FIXED_SIZE, b"\x07")
+    # The second ends inside a field: that one is not there.
+    sizes = (RunStart.SIZE_MIN, RunStart.SIZE_MIN + 2, RunStart.FIXED_SIZE, RunStart.SIZE_MIN - 1)
+    maker.block(0, [(RunStart.CODE, n, whole[:size]) for n, size in enumerate(sizes)])
+    table = decode_fixed(Journal(BytesSource(maker.whole())).frames(), RunStart.CODE)
+    assert table["payload_size"].tolist() == list(sizes[:3])
+    assert table["baud"].tolist() == [57_600] * 3
+    assert table["sensors"].tolist() == [0, 7, 7]
+    assert table["analogue_ms"].tolist() == [0, 0, 0x0707]
 
 
 @pytest.mark.parametrize("tick", [0, 2**24 * 3, 2**31 - 1, 2**32 - 1])

@@ -138,9 +138,10 @@ def test_a_frame_that_does_not_decode_is_damage() -> None:
 
 
 def test_losses_are_summed_by_what_they_count() -> None:
-    frames = [Loss(cause, count).encode() for cause, count in zip(LossCause, (100, 20, 3, 7, 1000), strict=True)]
+    frames = [Loss(cause, count).encode() for cause, count in zip(LossCause, (100, 20, 3, 7, 1000, 50, 6), strict=True)]
     report = one_block(*((Loss.CODE, payload) for payload in frames))
     assert (report.lost_bytes, report.loss_events) == (1107, 23)
+    assert (report.sensor_frames_lost, report.sensor_silent) == (50, 6)
 
 
 def test_bad_bytes_in_a_block_with_a_right_check_are_damage() -> None:

@@ -22,14 +22,18 @@ crc16 = crcmod.predefined.mkPredefinedCrcFun("crc-ccitt-false")
 
 
 def plain(record: Record) -> dict[str, Any]:
-    """A record's values in the form of the vectors."""
+    """A record's values in the form of the vectors: what the bytes end before is left out."""
     values: dict[str, Any] = {}
     for member in dataclasses.fields(record):  # type: ignore[arg-type]
         value = getattr(record, member.name)
+        if value is None:
+            continue
         if isinstance(value, bytes):
             value = value.hex()
         elif isinstance(value, (IntEnum, IntFlag)):
             value = int(value)
+        elif isinstance(value, tuple):
+            value = list(value)
         values[member.name] = value
     return values
 

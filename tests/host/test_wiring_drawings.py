@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 from lxml import etree
 from offtake.codegen.sheet import OUR_WIRE, SVG
-from offtake.codegen.wiring import render_desk, render_field, render_lights
+from offtake.codegen.wiring import drawings
+from offtake.codegen.wiring_sensors import PINS
 from offtake.spec.load import load_spec
 from offtake.spec.model import Board
 
-DRAWINGS = {"field": render_field, "desk": render_desk, "lights": render_lights}
+DRAWINGS = ("field", "desk", "lights", "sensors")
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +23,7 @@ def board(repo_root: Path) -> Board:
 
 
 def drawn(board: Board, name: str) -> etree._Element:
-    return etree.fromstring(DRAWINGS[name](board, "banner").encode())
+    return etree.fromstring(drawings(board, "banner")[name].encode())
 
 
 def words(root: etree._Element) -> list[str]:
@@ -30,15 +31,25 @@ def words(root: etree._Element) -> list[str]:
 
 
 def test_every_pin_of_the_board_is_drawn_and_named_by_the_board_file(board: Board) -> None:
-    seen = " ".join(words(drawn(board, "field")))
+    seen = {name: " ".join(words(drawn(board, name))) for name in ("field", "sensors")}
     for pin in board.pins:
-        assert re.search(rf"\b{pin.pin}\b", seen), pin.name
+        assert re.search(rf"\b{pin.pin}\b", seen["sensors" if pin.name in PINS else "field"]), pin.name
     assert re.search(r"\bPD0 receive\b", " ".join(words(drawn(board, "desk"))))
     moved = dataclasses.replace(
         board, pins=tuple(dataclasses.replace(pin, pin="PC3") if pin.name == "light" else pin for pin in board.pins)
     )
     assert "PC3 light" in words(drawn(moved, "field"))
     assert "PB1 light" not in words(drawn(moved, "field"))
+
+
+def test_sensors_are_drawn_where_the_board_has_their_pins(board: Board) -> None:
+    assert set(drawings(board, "banner")) == set(DRAWINGS)
+    without = dataclasses.replace(board, pins=tuple(pin for pin in board.pins if pin.name != "sensor_clock"))
+    assert set(drawings(without, "banner")) == {"field", "desk", "lights"}
+    moved = dataclasses.replace(
+        board, pins=tuple(dataclasses.replace(pin, pin="PD7") if pin.name == "event" else pin for pin in board.pins)
+    )
+    assert "PD7 event" in words(drawn(moved, "sensors"))
 
 
 def test_light_patterns_are_to_scale(board: Board) -> None:

@@ -3,9 +3,11 @@ project keeps of such values; "memory" says that nobody looked it up."""
 
 from __future__ import annotations
 
+import math
 import shutil
 import subprocess
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,8 +19,9 @@ from offtake.budget.divisor import (
     line_speed_limits_percent,
     mismatch_limit_percent,
 )
-from offtake.budget.model import Budget, Plan, Verdict
+from offtake.budget.model import Budget, Line, Plan, Verdict
 from offtake.budget.parts import load_parts
+from offtake.budget.sensors import Bus, Sensors, Switch
 from offtake.budget.stalls import Load, arriving_bytes, longest_stall_ms
 from offtake.budget.storage import card_bytes_per_s
 from offtake.budget.work import work_out
@@ -166,6 +169,43 @@ def test_edges(picofarad: float, nanoseconds: float, percent: float) -> None:
     rise_ns = circuit.rise_time_ns(1000.0, picofarad)
     assert rise_ns == pytest.approx(nanoseconds, abs=0.5)
     assert rise_ns * 1e-9 * 57_600 * 100.0 == pytest.approx(percent, abs=0.005)
+
+
+def test_analogue_inputs() -> None:
+    # ATmega48PA/88PA/168PA/328P datasheet (8161D), table 28-7, read: 10 bits, 2 steps. Input leakage 1 uA (8271H,
+    # p. 301, read). ATmega48/88/168 datasheet (2545K), p. 251, same converter, read: sources of about 10 kOhm or less.
+    assert (PARTS["converter_steps"], PARTS["converter_off"], PARTS["source_most"]) == (2**10, 2.0, 10.0)
+    assert PARTS["pin_leak"] == 0.001
+    # Clamp current <= 1 mA (application note AVR182, memory): usual dividers keep a cell's 4.2 V, two cells' 8.4 V and
+    # a vehicle's 15 V within it when the logger is off.
+    for upper, volts in ((10e3, 4.2), (10e3, 8.4), (47e3, 15.0)):
+        assert circuit.divider_clamp_ma(volts, 0.0, PARTS["over_supply"], upper, 10e3) < 1.0
+
+
+def test_counter_and_pull_ups() -> None:
+    # DS40002061A, p. 148, read: an external clock below f / 2.5. Pull-up of a pin 20 to 50 kOhm (8271H, p. 301, read).
+    assert PARTS["counter_divider"] == 2.5
+    assert PARTS["pull_up_least_ohm"] == 20_000.0
+    assert with_sensors(Sensors(pulses=Switch(1.0)))["pulses_pin"].limit == pytest.approx(6_400.0)
+
+
+def with_sensors(sensors: Sensors) -> dict[str, Line]:
+    return {line.key: line for line in work_out(replace(worked_out().plan, sensors=sensors)).lines}
+
+
+def test_bus() -> None:
+    # UM10204 rev. 6, section 7.1, read: T = 0.8473 R C between 0.3 and 0.7 VDD; least resistor (VDD - 0.4 V) / 3 mA;
+    # 1,000 ns in standard mode (a chip maker's table of the same, read); 400 pF then bear 2.95 kOhm (computed).
+    assert circuit.bus_rise_ns(1_000.0, 1_000.0) == pytest.approx(1_000.0 * math.log(7 / 3), abs=0.05)
+    assert circuit.bus_rise_ns(2_950.0, 400.0) == pytest.approx(1_000.0, abs=0.5)
+    assert (PARTS["bus_rise"], PARTS["bus_sink"], PARTS["bus_low"]) == (1_000.0, 3.0, 0.4)
+    # The BME280's thresholds, 20 and 80 % of its supply (BST-BME280-DS002-15, table 32, read), and 0.3 V above it at
+    # the most (BST-BME280-DS001-10, table 5, read); the BMP280's are the same (memory).
+    assert (PARTS["part_vil_share"], PARTS["part_vih_share"], PARTS["part_over_supply"]) == (0.2, 0.8, 0.3)
+    # 3.3 V signal into a 5 V part: needs 3.0 V, 0.3 V of margin. Two-wire unit: 0.7 VCC (2545F, table 27-2, read).
+    high = with_sensors(Sensors(pressure=Bus()))["bus_high"]
+    assert (high.value, high.limit) == (3.3, 3.0)
+    assert "3.50 V" in high.note
 
 
 @pytest.mark.parametrize(("stall_ms", "at_57600"), [(250, 1_440), (500, 2_880), (900, 5_184)])

@@ -15,17 +15,19 @@ OVERHEAD_AIM_PERCENT = 6.0
 def card_section(plan: Plan, parts: Parts) -> Section:
     """The lines about the card's room and life."""
     layout, day = parts.sources["layout"], parts.sources["day"]
-    rate = storage.card_bytes_per_s(plan.load)
+    rate = plan.card_bytes_per_s
+    line_only = storage.card_bytes_per_s(plan.load)
     journal = min(plan.card_bytes, storage.JOURNAL_BYTES_MAX)
     hours = storage.hours_to_fill(journal, rate)
-    overhead = 100.0 * (rate / plan.load.bytes_per_s - 1.0)
+    overhead = 100.0 * (line_only / plan.load.bytes_per_s - 1.0)
     lines = [
         fact(
             "line_rate", "From the line", plan.load.bytes_per_s, "B/s", (layout,),
             note="What the receiver says, on average." if plan.outputs
             else "A line that never pauses: the most it can be. --messages makes it what yours says.",
         ),
-        fact("card_rate", "To the card", rate, "B/s", (layout,), note="With what blocks and frames add."),
+        fact("card_rate", "To the card", rate, "B/s", (layout,), note="With what blocks and frames add"
+             + (", and the sensors' messages." if plan.sensor_frames else ".")),
         _overhead(overhead, plan.load.saturated, layout),
         fact(
             "hours_per_gb", "Hours for a gigabyte", storage.hours_to_fill(GIGABYTE, rate), "h", (layout,),
@@ -56,7 +58,7 @@ def _as_prepared(plan: Plan, parts: Parts, rate: float) -> Line:
 def _overhead(overhead: float, saturated: bool, source: str) -> Line:
     what = "Added by blocks and frames"
     if not saturated:
-        note = "More than on a line that never pauses: a block is closed when its oldest byte is a second old."
+        note = "More than on a line that never pauses: a block is closed when its oldest byte is 700 ms old."
         return fact("overhead", what, overhead, "%", (source,), note=note)
     return at_most("overhead", what, overhead, OVERHEAD_AIM_PERCENT, "%", (source,), note="28 bytes beside each 484.")
 

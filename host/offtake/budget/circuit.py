@@ -1,9 +1,11 @@
-"""Ohm's law at the tap: currents through the series resistor, levels behind it, edges. No figure of any part."""
+"""Ohm's law at the wires: currents through resistors, levels behind them, edges. No figure of any part."""
 
 from __future__ import annotations
 
 RISE_10_TO_90 = 2.197
 """Time constants from 10 to 90 % of a step: ln 9."""
+RISE_30_TO_70 = 0.8473
+"""Time constants from 30 to 70 % of a step: ln(7/3), as the I2C bus counts its rise (UM10204 rev. 6, section 7.1)."""
 
 
 def clamp_current_ma(source_v: float, supply_v: float, over_supply_v: float, series_ohm: float) -> float:
@@ -47,3 +49,20 @@ def between_v(left_v: float, left_ohm: float, right_v: float, right_ohm: float) 
 def series_ohm_against(held_v: float, held_ohm: float, low_v: float, reach_v: float) -> float:
     """The largest resistor through which a line at ``low_v`` still pulls a pin, held at ``held_v``, to ``reach_v``."""
     return held_ohm * max(0.0, reach_v - low_v) / (held_v - reach_v)
+
+
+def divider_clamp_ma(
+    source_v: float, supply_v: float, over_supply_v: float, upper_ohm: float, lower_ohm: float
+) -> float:
+    """The current that a divider pushes through an input's clamp; what its lower resistor takes does not go there."""
+    highest_v = supply_v + over_supply_v
+    if source_v <= highest_v:
+        return 0.0
+    if upper_ohm == 0.0:
+        return float("inf")
+    return max(0.0, 1000.0 * ((source_v - highest_v) / upper_ohm - highest_v / lower_ohm))
+
+
+def bus_rise_ns(ohm: float, picofarad: float) -> float:
+    """From 30 to 70 % of an edge that a pull-up makes."""
+    return RISE_30_TO_70 * ohm * picofarad / 1000.0

@@ -33,7 +33,7 @@ def number(value: float) -> str:
 
 def with_unit(value: float, unit: str) -> str:
     """A number and its unit."""
-    return f"{number(value)} {unit}" if unit else number(value)
+    return f"{number(value)} {unit}" if unit and math.isfinite(value) else number(value)
 
 
 def at_most(

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 from offtake.budget.divisor import BITS
+from offtake.budget.sensors import Sensors
 from offtake.budget.stalls import Load, Output
+from offtake.budget.storage import blocks_per_s
 from offtake.errors import UsageError
+from offtake.generated.records import BLOCK_SIZE
 
 BAUD_LEAST, BAUD_MOST = 1_200, 1_000_000
 """The range that a journal's header allows (shared_spec/block.toml)."""
+INTERVAL_MS_MOST = 60_000
+"""The same header's longest interval of a sensor."""
+VOLTS_MOST = 60.0
+"""Above 60 V d.c. touching becomes dangerous (IEC 61140, from memory): no place for this board."""
 
 
 class Verdict(Enum):
@@ -25,12 +32,18 @@ class Verdict(Enum):
 
 @dataclass(frozen=True)
 class BoardFacts:
-    """What the spec says of a board: clock in Hz, the desk's first speed in Bd, the ring's size."""
+    """What the spec says of a board: clock in Hz, the desk's first speed in Bd, the ring's size.
+
+    ``sensors_take_bytes``: what the ring is shorter by while any sensor is on; of that, ``sensor_shelf_bytes`` hold the
+    sensors' frames until the card takes them.
+    """
 
     name: str
     clock_hz: int
     desk_baud: int
     ring_bytes: int
+    sensors_take_bytes: int = 0
+    sensor_shelf_bytes: int = 0
 
 
 @dataclass(frozen=True)
@@ -38,7 +51,8 @@ class Plan:
     """What someone means to build. Volts, ohms, metres, percent, bytes, hours, mAh as the names say.
 
     ``outputs`` empty means a line that never pauses. ``card_shifter`` None means: where the board needs it.
-    ``stall_ms`` is the longest stall that must cost nothing, if someone insists on one.
+    ``stall_ms`` is the longest stall that must cost nothing, if someone insists on one. ``sensor_frames`` are the
+    messages that ``sensors`` make, with the size of their payloads.
     """
 
     board: BoardFacts
@@ -62,6 +76,23 @@ class Plan:
     battery_mah: float = 1000.0
     battery_lowest_v: float | None = None
     regulator_drop_v: float = 0.0
+    sensors: Sensors = field(default_factory=Sensors)
+    sensor_frames: tuple[Output, ...] = ()
+
+    @property
+    def ring_bytes(self) -> int:
+        """The ring as it is with these sensors."""
+        return self.board.ring_bytes - (self.board.sensors_take_bytes if self.sensor_frames else 0)
+
+    @property
+    def blocks_per_s(self) -> float:
+        """Blocks that go to the card, from line and sensors."""
+        return blocks_per_s(self.load, self.sensor_frames, self.board.sensor_shelf_bytes)
+
+    @property
+    def card_bytes_per_s(self) -> float:
+        """Bytes that go to the card."""
+        return self.blocks_per_s * BLOCK_SIZE
 
     @property
     def load(self) -> Load:
@@ -91,6 +122,30 @@ def check_plan(plan: Plan) -> None:
     for output in plan.outputs:
         _within(f"rate of {output.name}", output.per_second, 0.001, 1000, "a second")
         _within(f"size of {output.name}", output.size_bytes, 1, BAUD_MOST // BITS, "bytes")
+    _check_sensors(plan.sensors)
+
+
+def _check_sensors(sensors: Sensors) -> None:
+    for number, divider in sensors.dividers:
+        name = f"--analogue-{number}"
+        _within(f"{name}, upper resistor", divider.upper_ohm, 0, 10_000_000, "ohm")
+        _within(f"{name}, lower resistor", divider.lower_ohm, 1, 10_000_000, "ohm")
+        _within(f"{name}, most volts", divider.most_v, 0.01, VOLTS_MOST, "V: never the mains or any other high voltage")
+    for name, volts, switch in (
+        ("--event", "--event-volts", sensors.event),
+        ("--pulses", "--pulse-volts", sensors.pulses),
+    ):
+        if switch is not None:
+            _within(name, switch.most_hz, 0.001, 100_000_000, "Hz")
+            _within(volts, switch.driven_v, 0.5, VOLTS_MOST, "V")
+    if sensors.pressure is not None:
+        _within("--pull-up", sensors.pressure.pull_up_ohm, 1, 1_000_000, "ohm")
+        _within("--pull-up-volts", sensors.pressure.pull_up_v, 0.5, 20, "V")
+        _within("--sensor-wire", sensors.pressure.wire_m, 0, 100, "m")
+    _within("--analogue-ms", sensors.analogue_ms, 1, INTERVAL_MS_MOST, "ms")
+    _within("--debounce-ms", sensors.debounce_ms, 1, 250, "ms")
+    _within("--pulse-ms", sensors.pulse_ms, 1, INTERVAL_MS_MOST, "ms")
+    _within("--pressure-ms", sensors.pressure_ms, 1, INTERVAL_MS_MOST, "ms")
 
 
 def _within(name: str, value: float | None, least: float, most: float, unit: str) -> None:

@@ -31,6 +31,7 @@ def _head(budget: Budget) -> list[str]:
     text = (
         f"{plan.board.name} at {plan.board_v:g} V, receiver at {plan.receiver_v:g} V, {plan.baud:,} Bd, {line}, tap"
         f" through {plan.resistor_ohm:,.0f} ohm, card of {_size(plan.card_bytes)}"
+        + (f", sensors: {', '.join(frame.name for frame in plan.sensor_frames)}" if plan.sensor_frames else "")
     )
     return _wrapped(text)
 

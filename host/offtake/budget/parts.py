@@ -25,10 +25,13 @@ class BoardCosts:
     volts: float
     write_cycles: int
     receive_cycles: int
+    frame_cycles: int
+    reading_cycles: Mapping[str, int]
     spare_bytes: int
     spare_writes: float
     sustained_bd: int
     ready_ms: float
+    pulses_hz: int
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ _CLOSE = 1.05
 
 def stall_section(plan: Plan, parts: Parts) -> Section:
     """The lines about stalls: those that the standard allows, the worst one seen, and one that the user insists on."""
-    hold_ms = longest_stall_ms(plan.load, plan.board.ring_bytes, parts.boards[plan.board.name], plan.board.clock_hz)
+    hold_ms = longest_stall_ms(plan.load, plan.ring_bytes, parts.boards[plan.board.name], plan.board.clock_hz)
     extended = plan.card_bytes > HIGH_CAPACITY_BYTES_MAX
     small, large, seen = (parts[name] for name in ("stall_high_capacity", "stall_extended", "stall_seen"))
     busy, worst = parts.source_of("stall_extended"), parts.source_of("stall_seen")
@@ -35,7 +35,7 @@ def stall_section(plan: Plan, parts: Parts) -> Section:
 def _stall(plan: Plan, parts: Parts, hold_ms: float, stall_ms: float, key: str, what: str, source: str) -> Line:
     costs = parts.boards[plan.board.name]
     load = plan.load
-    lost = math.ceil(lost_bytes(load, stall_ms, plan.board.ring_bytes, costs, plan.board.clock_hz))
+    lost = math.ceil(lost_bytes(load, stall_ms, plan.ring_bytes, costs, plan.board.clock_hz))
     come = math.ceil(arriving_bytes(load, stall_ms))
     outcome = (
         f"at most {lost:,} are lost each time, counted in the log, and the recording goes on. Fewer messages, a lower"

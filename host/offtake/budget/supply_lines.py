@@ -7,7 +7,6 @@ from offtake.budget.lines import at_least, at_most, fact, number
 from offtake.budget.model import Line, Plan, Section, Verdict
 from offtake.budget.parts import Parts
 from offtake.budget.stalls import block_ms
-from offtake.budget.storage import blocks_per_s
 
 HERTZ_PER_MEGAHERTZ = 1e6
 
@@ -63,7 +62,7 @@ def _current(plan: Plan, parts: Parts, clock: float) -> list[Line]:
     chip = supply.chip_current_ma(points, plan.board_v, clock)
     costs = parts.boards[plan.board.name]
     ms = block_ms(costs, plan.board.clock_hz, plan.load.bytes_per_s) + parts["card_busy"]
-    writing = blocks_per_s(plan.load) * ms / 1000.0
+    writing = plan.blocks_per_s * ms / 1000.0
     card = supply.card_current_ma(parts["card_idle"], parts["card_writing"], writing)
     lit = max(0.0, plan.board_v - parts["light_volts"]) / parts["light_ohm"] * 1000.0
     light = lit * parts["light_share"]

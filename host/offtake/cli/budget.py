@@ -37,6 +37,25 @@ _REST = (
     ("--regulator-drop", "regulator_drop_v", "V", "what the regulator between needs for itself (0)"),
 )
 
+_ANALOGUE = "the resistors above and below its pin, and the most volts before them: 10k,4.7k,12.6; 0 above: none"
+_SENSORS = (
+    ("--analogue-1", "analogue_1", str, "OHM,OHM,V", _ANALOGUE),
+    ("--analogue-2", "analogue_2", str, "OHM,OHM,V", "the same of the other analogue input"),
+    ("--analogue-ms", "analogue_ms", float, "MS", "from one reading of them to the next (1000)"),
+    ("--event", "event", float, "HZ", "how often a second the event input is used, at the most"),
+    ("--event-volts", "event_v", float, "V", "the level of an output that drives it (a contact to ground)"),
+    ("--debounce-ms", "debounce_ms", float, "MS", "how long a level must last to count (20)"),
+    ("--pulses", "pulses", float, "HZ", "the fastest pulses that are to be counted"),
+    ("--pulse-volts", "pulse_v", float, "V", "the level of an output that drives them (open collector)"),
+    ("--pulse-ms", "pulse_ms", float, "MS", "from one count to the next (1000)"),
+    ("--pressure", "pressure", bool, "", "a pressure sensor is connected"),
+    ("--pressure-ms", "pressure_ms", float, "MS", "from one reading of the pressure to the next (1000)"),
+    ("--pull-up", "pull_up_ohm", float, "OHM", "the pull-up of each of that sensor's wires (4700)"),
+    ("--pull-up-volts", "pull_up_v", float, "V", "what they pull up to (3.3)"),
+    ("--sensor-wire", "sensor_wire_m", float, "M", "how long those wires are, in metres (0.2)"),
+    ("--bus-shifter", "bus_shifter", bool, "", "it has level shifting of its own"),
+)
+
 
 def add(verbs: Verbs) -> None:
     """Adds the verb."""
@@ -62,6 +81,12 @@ def add(verbs: Verbs) -> None:
     rest = parser.add_argument_group("card and supply")
     rest.add_argument("--card", type=size, metavar="SIZE", help="the card, 4GiB say (8GiB)")
     _add_figures(rest, _REST)
+    sensors = parser.add_argument_group("sensor inputs; none, if you do not say")
+    for option, name, kind, unit, words in _SENSORS:
+        if kind is bool:
+            sensors.add_argument(option, dest=name, action="store_true", help=words)
+        else:
+            sensors.add_argument(option, dest=name, type=kind, metavar=unit, help=words)
     parser.add_argument("--notes", action="store_true", help="explain every line, not only those that are not good")
 
 
@@ -69,14 +94,15 @@ def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
     from offtake.budget.model import Verdict
     from offtake.budget.page import page
-    from offtake.jobs.budget import LineLoad, budget
+    from offtake.jobs.budget import Inputs, LineLoad, budget
 
     given = {name: getattr(options, name) for _, name, _, _ in (*_LINE, *_WIRING, *_REST)}
     given["card_bytes"] = options.card
     given["card_shifter"] = None if options.card_shifter is None else options.card_shifter == "yes"
     settings = {name: value for name, value in given.items() if value is not None} | {"usb_chip": options.usb_chip}
     load = LineLoad(options.messages, options.bytes_per_second, options.line_share)
-    done = budget(options.board, options.baud, load, settings)
+    inputs = Inputs(**{name: getattr(options, name) for _, name, _, _, _ in _SENSORS})
+    done = budget(options.board, options.baud, load, settings, inputs)
     if options.json:
         show.emit_json("budget", {**show.plain(done), "verdict": done.verdict})
     else:

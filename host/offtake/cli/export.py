@@ -12,11 +12,17 @@ from offtake.export.values import clean_label, iso_utc
 
 _MORE = """\
 Formats: gpx (GPX 1.1), kml (KML 2.2), geojson, csv and parquet (with tables of
-events and, in parquet, satellites beside the fixes); messages: every decoded
-message with its time, a parquet file for each kind; raw: the receiver's bytes
-as they came, one file for each run; split: the same, parted by dialect. A
-damaged journal is exported as far as it can be salvaged; the exit code is 1
-then. Fixes that look wrong stay in, and are marked."""
+events, in parquet of satellites too, and one of each sensor's measurements,
+STEM_measured_NAME, beside the fixes); messages: every decoded message with its
+time, a parquet file for each kind; raw: the receiver's bytes as they came, one
+file for each run; split: the same, parted by dialect. Measurements that this
+version never heard of are read as the journal itself describes them; what unit
+a column of a csv file has stands in STEM_measured.csv. A damaged journal is
+exported as far as it can be salvaged; the exit code is 1 then. Fixes that look
+wrong stay in, and are marked."""
+
+# On whose word a message is read: the run's own, the other runs', this version's.
+_READ_BY = {"log": "the run", "journal": "other runs", "spec": "this version"}
 
 
 def add(verbs: Verbs) -> None:
@@ -64,6 +70,13 @@ def run(options: argparse.Namespace) -> int:
     show.table(("bytes", "positions", "file"), [
         (file.size_bytes, file.counts.positions if file.counts else "-", file.path) for file in done.files
     ])  # fmt: skip
+    # One of each, whether in one format or in two.
+    tables = {one.path.stem: one for one in done.measured if one.message}
+    if tables:
+        print()
+        show.table(("rows", "measurements", "read as described by"), [
+            (one.rows, one.message, ", ".join(_READ_BY[layout] for layout in one.layouts)) for one in tables.values()
+        ])  # fmt: skip
     for note in done.notes:
         print()
         show.paragraph(clean_label(note), indent=0)

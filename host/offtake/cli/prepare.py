@@ -4,15 +4,26 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from offtake.cli import show
 from offtake.cli.options import Verbs, add_verb, journal_id, size
 from offtake.errors import EXIT_CLEAN
 
+if TYPE_CHECKING:
+    from offtake.generated.records import JournalHeader
+
 _MORE = """\
 TARGET is the folder a FAT16 or FAT32 card is mounted at, the file of a card
 image, or the serial port of a logger with a prepared card in it (the journal
-keeps its size then)."""
+keeps its size then).
+
+Sensors are off unless their option is given. An analogue input reads up to the
+supply voltage; with a divider of two resistors before it, up to its full scale:
+supply x (upper + lower) / lower, so 5000 mV x (30 + 10) / 10 = 20000 mV with
+30 kOhm above 10 kOhm. Resistors and supply are a few per cent off: put a known
+voltage at the input, see what is logged, and correct the full scale by the
+ratio of what a meter shows to what is logged."""
 
 
 def add(verbs: Verbs) -> None:
@@ -29,13 +40,30 @@ def add(verbs: Verbs) -> None:
     parser.add_argument("--gap-bytes", type=int, default=4, help="a pause this long, in bytes, ends a burst (4)")
     parser.add_argument("--close-ms", type=int, default=700, help="a block is closed at this age (700)")
     parser.add_argument("--supply-s", type=int, default=10, help="seconds between supply readings (10)")
+    sensors = parser.add_argument_group("sensors")
+    sensors.add_argument(
+        "--analogue-ms", type=int, metavar="MS", help="read the analogue inputs this often, from 20 on"
+    )
+    for number in (1, 2):
+        sensors.add_argument(
+            f"--full-scale-{number}", type=int, metavar="MV", help=f"voltage at input {number} that puts the chip's pin"
+            " at its supply; without it the input is off",
+        )  # fmt: skip
+    sensors.add_argument(
+        "--event", type=int, nargs="?", const=True, metavar="MS", help="log changes at the event input that last so"
+        " long, 1 to 250 (20)",
+    )  # fmt: skip
+    sensors.add_argument("--pulse-ms", type=int, metavar="MS", help="log the pulse counter this often, from 100 on")
+    sensors.add_argument(
+        "--pressure-ms", type=int, metavar="MS", help="read the pressure sensor this often, from 100 on"
+    )
     parser.add_argument("--journal-id", type=journal_id, help="8 hex digits, in place of a random id")
     parser.add_argument("--replace", action="store_true", help="give up the journal that is on the card")
 
 
 def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
-    from offtake.jobs.header import Settings
+    from offtake.jobs.header import DEBOUNCE_MS, SensorSettings, Settings
     from offtake.jobs.prepare import prepare
 
     settings = Settings(
@@ -46,11 +74,20 @@ def run(options: argparse.Namespace) -> int:
         close_ms=options.close_ms,
         supply_s=options.supply_s,
         journal_id=options.journal_id,
+        sensors=SensorSettings(
+            analogue_ms=options.analogue_ms,
+            full_scale_1_mv=options.full_scale_1,
+            full_scale_2_mv=options.full_scale_2,
+            event_debounce_ms=DEBOUNCE_MS if options.event is True else options.event,
+            pulse_ms=options.pulse_ms,
+            pressure_ms=options.pressure_ms,
+        ),
     )
     with show.progress("writing") as progress:
         done = prepare(options.target, settings, options.size, replace=options.replace, progress=progress)
     if options.json:
         values = show.plain(done)
+        values["header"]["sensors"] = [str(one.name).lower() for one in done.header.sensors]
         values["header"]["journal_id"] = show.id_text(done.header.journal_id)
         values["replaced_id"] = None if done.replaced_id is None else show.id_text(done.replaced_id)
         show.emit_json("prepare", values)
@@ -63,9 +100,23 @@ def run(options: argparse.Namespace) -> int:
         ("when full", done.header.when_full.name.lower()),
         ("label", show.label_text(done.header.label)),
     ]
+    pairs += _sensors(done.header)
     if done.pieces is not None:
         pairs.append(("pieces", done.pieces))
     if done.replaced:
         pairs.append(("replaced", f"journal {show.id_text(done.replaced_id)}"))
     show.facts(pairs)
     return EXIT_CLEAN
+
+
+def _sensors(header: JournalHeader) -> list[tuple[str, object]]:
+    """What is logged beside the receiver's line."""
+    scales = enumerate((header.analogue_1_full_mv, header.analogue_2_full_mv), start=1)
+    inputs = " and ".join(f"input {number} up to {full_mv:,} mV" for number, full_mv in scales if full_mv)
+    told: tuple[tuple[int, str, str], ...] = (
+        (header.analogue_ms, "analogue", f"every {header.analogue_ms:,} ms: {inputs}"),
+        (header.event_debounce_ms, "event", f"changes that last {header.event_debounce_ms} ms"),
+        (header.pulse_ms, "pulses", f"every {header.pulse_ms:,} ms"),
+        (header.pressure_ms, "pressure", f"every {header.pressure_ms:,} ms"),
+    )
+    return [(name, text) for setting, name, text in told if setting]

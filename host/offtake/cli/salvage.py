@@ -32,21 +32,21 @@ def add(verbs: Verbs) -> None:
 def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
     from offtake.card import open_journal
-    from offtake.generated.records import MESSAGES
     from offtake.jobs.runs import damaged_bytes
     from offtake.jobs.salvage import write_recovered
+    from offtake.journal.described import description_notes, message_name
     from offtake.journal.salvage import salvage
 
     with open_journal(options.file) as opened:
         found = salvage(opened, str(options.file))
-        runs = found.runs()
+        surveyed = found.survey()
+        runs, notes = surveyed.runs, description_notes(surveyed)
         written = None
         if options.output is not None:
             written = write_recovered(found, options.output, options.file, replace=options.replace)
         frames: list[dict[str, Any]] = []
         for frame in found.frames() if options.frames else ():
-            message = MESSAGES.get(frame.code)
-            name = message.NAME if message else f"code {frame.code}"
+            name = message_name(surveyed, frame)
             row = {"position": frame.position, "offset": frame.offset, "block_number": frame.block_number}
             sizes = {"run": frame.likely_run, "tick": frame.likely_tick, "message": name, "bytes": len(frame.payload)}
             frames.append({**row, **sizes, "block_intact": frame.block_intact})
@@ -61,6 +61,7 @@ def run(options: argparse.Namespace) -> int:
             "account": {**show.plain(account), "recovered": account.recovered, "skipped_bytes": account.skipped_bytes},
             "damaged_bytes": damaged,
             "runs": runs,
+            "notes": notes,
             "written": None if written is None else {"path": options.output, "bytes": written},
         }
         show.emit_json("salvage", {**values, **({"frames": frames} if options.frames else {})})
@@ -77,6 +78,7 @@ def run(options: argparse.Namespace) -> int:
     print()
     rows = [(r.run, r.first_block, r.last_block, r.frames, r.raw_bytes, r.lost_bytes) for r in runs]
     show.table(("run", "first block", "last block", "frames", "bytes", "lost"), rows)
+    show.frames_by_run(runs, notes)
     told = [extent for extent in account.extents if extent.reason not in ("fill", "foreign_journal")]
     if told:
         print()

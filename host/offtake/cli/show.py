@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
+import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -16,8 +17,13 @@ from typing import Any
 from tqdm import tqdm  # type: ignore[import-untyped]
 
 from offtake.export.values import clean_label, iso_utc
+from offtake.journal.runs import RunInfo
 
 WIDTH = 80
+RUNS_SHOWN = 40
+NOTES_SHOWN = 20
+# A message that nobody knows.
+_MESSAGE = re.compile(r"\Aunknown_(\d+)\Z")
 
 
 def error_text(text: str, on_terminal: bool) -> str:
@@ -67,6 +73,32 @@ def facts(pairs: Sequence[tuple[str, object]]) -> None:
     width = max((len(name) for name, _ in pairs), default=0)
     for name, value in pairs:
         paragraph(f"{name:<{width}}  {value}", indent=width + 2)
+
+
+def frames_by_run(runs: Sequence[RunInfo], notes: Sequence[str]) -> None:
+    """Prints of each run how many frames of each message it has, what its sensors lost, and the ``notes``."""
+    print()
+    print("frames of each message")
+    width = max((len(str(run.run)) for run in runs), default=1)
+    for run in runs[:RUNS_SHOWN]:
+        named = ((_MESSAGE.sub(r"message \1", name), count) for name, count in run.frames_by_message.items())
+        words = ", ".join(f"{count:,} {label_text(name)}" for name, count in named) or "none"
+        lost = [
+            f"{count:,} {one if count == 1 else many}"
+            for count, one, many in (
+                (run.sensor_frames_lost, "frame found no room", "frames found no room"),
+                (run.sensor_silent, "reading got no answer", "readings got no answer"),
+            )
+            if count
+        ]
+        more = f"; of its sensors {' and '.join(lost)}" if lost else ""
+        paragraph(f"run {run.run:>{width}}  {words}{more}", indent=width + 6)
+    if len(runs) > RUNS_SHOWN:
+        print(f"and {len(runs) - RUNS_SHOWN:,} runs more (--json lists them)")
+    for note in notes[:NOTES_SHOWN]:
+        paragraph(f"note: {label_text(note)}")
+    if len(notes) > NOTES_SHOWN:
+        print(f"and {len(notes) - NOTES_SHOWN:,} notes more (--json lists them)")
 
 
 def paragraph(text: str, indent: int = 2) -> None:

@@ -32,11 +32,16 @@ def run(options: argparse.Namespace) -> int:
     code = EXIT_CLEAN if clean else EXIT_DAMAGE
     if options.json:
         values = {**show.plain(report), "clean": clean, "unreadable_sectors": unreadable}
+        values |= {"sensor_frames_lost": report.sensor_frames_lost, "sensor_silent": report.sensor_silent}
         values["journal_id"] = None if report.journal_id is None else show.id_text(report.journal_id)
         show.emit_json("verify", {**values, "lost_bytes": report.lost_bytes, "loss_events": report.loss_events})
         return code
     blocks = report.blocks
     damaged = blocks.damaged + blocks.torn
+    lost, silent = report.sensor_frames_lost, report.sensor_silent
+    sensors = (
+        [("of sensors", f"{lost:,} frames found no room, {silent:,} readings got no answer")] if lost + silent else []
+    )
     show.facts(
         [
             ("journal", show.id_text(report.journal_id)),
@@ -44,16 +49,16 @@ def run(options: argparse.Namespace) -> int:
             ("size", f"{report.size:,} bytes"),
             ("blocks", f"{blocks.intact:,} intact, {damaged:,} damaged, {report.missing_blocks:,} missing"),
             ("", f"{blocks.fill:,} unused, {blocks.foreign:,} of another journal"),
-            ("frames", ", ".join(f"{n:,} {name}" for name, n in report.frames_by_message.items()) or "none"),
-            ("counted lost", f"{report.lost_bytes:,} bytes, {report.loss_events:,} other events"),
+            ("frames", f"{sum(report.frames_by_message.values()):,}"),
+            ("counted lost", f"{report.lost_bytes:,} bytes of the line, {report.loss_events:,} other events"),
+            *sensors,
             ("unreadable", f"{unreadable:,} sectors"),
         ]
     )
     print()
-    rows = [
-        (r.run, r.first_block, r.last_block, r.frames, r.raw_bytes, r.lost_bytes, _end(r)) for r in report.runs
-    ]
+    rows = [(r.run, r.first_block, r.last_block, r.frames, r.raw_bytes, r.lost_bytes, _end(r)) for r in report.runs]
     show.table(("run", "first block", "last block", "frames", "bytes", "lost", "end"), rows)
+    show.frames_by_run(report.runs, report.notes)
     for finding in report.findings[:_SHOWN]:
         show.paragraph(f"{finding.severity}: block {finding.position:,}, byte {finding.offset:,}: {finding.text}")
     left = len(report.findings) - _SHOWN + report.findings_left_out

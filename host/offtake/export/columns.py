@@ -122,15 +122,15 @@ def _evidence(mark: Mark) -> str | None:
 
 EVENT_COLUMNS: tuple[Column[Mark], ...] = (
     _of_mark("run", "integer", "1", "Number of the run."),
-    _of_mark("kind", "text", "", "gap, glitch, loss, damage, run_start, run_end or supply."),
-    _of_mark("cause", "text", "", "Why the gap, which kind of glitch, the cause of the loss, the reset or the end."),
+    _of_mark("kind", "text", "", "gap, glitch, loss, damage, event, run_start, run_end or supply."),
+    _of_mark("cause", "text", "", "Why the gap, which glitch, the cause of loss, reset or end, the event's level."),
     _of_mark("tick_us", "integer", "us", "The logger's time of the beginning, since power-up."),
     _of_mark("end_tick_us", "integer", "us", "The logger's time of the end, since power-up."),
     _of_mark("utc", "moment", "UTC", "Time of the beginning; absent while no date is known."),
     _of_mark("end_utc", "moment", "UTC", "Time of the end; absent while no date is known."),
     _of_mark("utc_uncertainty_s", "number", "s", "How far the times may be off (95 %), where given by the time line."),
     Column("duration_s", "number", "s", "From beginning to end by the logger's ticks.", lambda mark: mark.seconds),
-    _of_mark("count", "integer", "1", "Bytes lost (ring_full, settings, card), other losses, or blocks missing."),
+    _of_mark("count", "integer", "1", "Bytes (ring_full, settings, card) or others lost, blocks missing, brief edges."),
     _of_mark("merged", "integer", "1", "How many events are told as this one."),
     _of_mark("first_fix", "integer", "1", "Number of the first fix concerned; of a gap, the fix before it."),
     _of_mark("last_fix", "integer", "1", "Number of the last fix concerned; of a gap, the fix after it."),

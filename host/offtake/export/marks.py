@@ -20,6 +20,7 @@ from offtake.track.fix import Fix, Track
 MarkKind = Literal["gap", "glitch"] | EventKind
 TEXT_LENGTH_MAX = 1000
 
+_COUNTED = ("loss", "damage", "event")
 _REASON_WORDS = {
     "no_position": "the receiver gave no position",
     "bytes_lost": "the logger lost bytes",
@@ -117,7 +118,7 @@ def _glitch(glitch: Glitch) -> Mark:
 def _event(event: RunEvent) -> Mark:
     text = clean_label(event.text, TEXT_LENGTH_MAX)
     return Mark(event.run, event.kind, event.cause, event.tick_us, event.last_tick_us, None, None, text,
-                count=event.count if event.kind in ("loss", "damage") else None, merged=event.merged,
+                count=event.count if event.kind in _COUNTED else None, merged=event.merged,
                 supply_mv=event.supply_mv, card_busy_ms=event.card_busy_ms)  # fmt: skip
 
 

@@ -55,5 +55,10 @@ def _cell(value: Value) -> str:
     if isinstance(value, float):
         return decimal_text(value)
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(_FORMULA_STARTS) else value
+        return text_cell(value)
     return str(int(value))
+
+
+def text_cell(text: str) -> str:
+    """A text as a cell that no spreadsheet takes for a formula."""
+    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text

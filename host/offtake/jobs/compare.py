@@ -131,7 +131,7 @@ def _of_journal(found: Salvage, run: int | None, source: Path, how: Hearing) -> 
     losses = {
         tick
         for event in events
-        if event.kind == "damage" or (event.kind == "loss" and event.cause != "framing")
+        if event.loses_line_bytes
         for tick in (event.tick_us, event.last_tick_us)
     }
     analysis = analyse(track, losses=sorted(losses))

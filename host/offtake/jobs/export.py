@@ -15,6 +15,8 @@ from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
 from offtake.export.inputs import ExportInput
 from offtake.export.kml import write_kml
+from offtake.export.measured import MeasuredFile, measured_paths, write_measured
+from offtake.export.measured_plan import MeasuredPlan
 from offtake.export.messages import write_messages_parquet
 from offtake.export.parquet import write_events_parquet, write_fixes_parquet, write_satellites_parquet
 from offtake.export.raw import write_raw
@@ -22,6 +24,7 @@ from offtake.export.split import split_paths, write_split
 from offtake.export.table import write_csv, write_events_csv
 from offtake.export.values import ExportCounts
 from offtake.generated.dialects import DIALECTS
+from offtake.jobs.measured import measured_batches, measured_plan
 from offtake.jobs.messages import message_tables
 from offtake.jobs.places import require_apart
 from offtake.jobs.runs import Hearing, RunLog, baud_of, chosen_runs, damaged_bytes, read_run
@@ -59,7 +62,8 @@ class WrittenFile:
 @dataclass(frozen=True)
 class ExportResult:
     """What was exported. ``damaged_bytes`` are those that salvage left out for damage; the way of ``summary`` is
-    that of the analysis, as in the report: over the good fixes while moving."""
+    that of the analysis, as in the report: over the good fixes while moving. ``measured`` tells more of those of the
+    ``files`` that hold measurements."""
 
     source: str
     journal_id: int | None
@@ -69,6 +73,7 @@ class ExportResult:
     damaged_bytes: int
     skipped: dict[str, int]
     notes: tuple[str, ...] = ()
+    measured: tuple[MeasuredFile, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -90,7 +95,8 @@ def export(
     replace: bool = False,
 ) -> ExportResult:
     """Writes ``stem.gpx`` and so on, and for each run ``stem_run1.bin`` and such in the formats ``raw`` and ``split``
-    and ``stem_run1_nmea0183.gga.parquet`` and such, a file for each kind of message, in the format ``messages``.
+    and ``stem_run1_nmea0183.gga.parquet`` and such, a file for each kind of message, in the format ``messages``. With
+    ``csv`` and ``parquet`` come the measurements, ``stem_measured_pressure.csv`` and such.
 
     :raises UsageError: an unknown format or run, a stem without a name, or a file that exists and no ``replace``
         (then none is written).
@@ -107,26 +113,40 @@ def export(
         found = salvage(opened, str(source))
         runs = chosen_runs(found, run, source)
         bytes_wanted = _plan_bytes(found, formats, stem, runs, how, replace)
-        paths = [*(path for plan in bytes_wanted for path in plan.paths), *_table_paths(formats, stem)]
+        plan = measured_plan(found, runs)
+        paths = [*(path for one in bytes_wanted for path in one.paths), *_table_paths(formats, stem)]
+        paths += measured_paths(plan, stem, formats)
         require_apart(source, paths)
         if not replace:
             _require_free(paths)
-        logs = [read_run(found, info, how) for info in runs]
+        logs = [read_run(found, info, how, measured=False) for info in runs]
         tracks = [log.track for log in logs]
         events = [event for log in logs for event in log.events]
         label = found.header.label if found.header else ""
         inputs = ExportInput(tracks, [log.analysis for log in logs], events, label)
         plans = [*_plan_tables(inputs, formats, stem, replace), *bytes_wanted]
-        written = tuple(file for plan in plans for file in _write(plan))
+        written = tuple(file for one in plans for file in _write(one))
+        measured = _measured(found, plan, logs, stem, formats, label, replace)
+        written += tuple(WrittenFile(one.path, one.format, one.path.stat().st_size, None) for one in measured)
         if "messages" in formats:
             written += tuple(file for log in logs for file in _messages(found, log, stem, how, replace))
+        notes = [note for log in logs for note in (*log.track.notes, *log.measured_notes)] + list(plan.notes)
         account = found.account
         way_m = sum(log.analysis.distance_m for log in logs)
         return ExportResult(
             opened.description, found.journal_id, runs, summarize(tracks, way_m=way_m), written,
             damaged_bytes(account), dict(account.skipped),
-            tuple(dict.fromkeys(note for track in tracks for note in track.notes)),
+            tuple(dict.fromkeys(notes)),
+            measured,
         )  # fmt: skip
+
+
+def _measured(
+    found: Salvage, plan: MeasuredPlan, logs: Sequence[RunLog], stem: Path, formats: Sequence[str], label: str,
+    replace: bool,
+) -> tuple[MeasuredFile, ...]:  # fmt: skip
+    batches = ((log.track, measured_batches(found, log.info.run)) for log in logs)
+    return write_measured(plan, batches, stem, formats, label=label, replace=replace)
 
 
 def _messages(found: Salvage, log: RunLog, stem: Path, how: Hearing, replace: bool) -> list[WrittenFile]:

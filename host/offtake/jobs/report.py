@@ -10,6 +10,7 @@ from offtake.card import open_journal
 from offtake.errors import UsageError
 from offtake.jobs.places import require_apart
 from offtake.jobs.runs import Hearing, chosen_runs, damaged_bytes, read_run
+from offtake.journal.described import run_notes
 from offtake.journal.salvage import salvage
 from offtake.journal.verify import verify
 from offtake.report.build import build_report
@@ -52,7 +53,8 @@ def report(
         runs = []
         for info in chosen_runs(found, run, source):
             log = read_run(found, info, how or Hearing())
-            runs.append(RunInput(log.info, log.track, log.analysis, log.events, log.end_tick_us))
+            notes = (*log.measured_notes, *(run_notes(found.survey(), info) if log.measured else ()))
+            runs.append(RunInput(log.info, log.track, log.analysis, log.events, log.end_tick_us, log.measured, notes))
         damaged = damaged_bytes(found.account)
     made = build_report(ReportInput(source.name, checked, runs))
     size = write_page(made, page, replace=replace)

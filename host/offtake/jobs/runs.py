@@ -8,8 +8,10 @@ from pathlib import Path
 
 from offtake.dialects.tables import AnyDialect
 from offtake.errors import DamageError, UsageError
+from offtake.jobs.measured import measured_batches, measured_notes
 from offtake.journal.clock import timed_frames
 from offtake.journal.events import RunEvent, run_events
+from offtake.journal.measured import Series, gather
 from offtake.journal.runs import RunInfo
 from offtake.journal.salvage import Account, Salvage
 from offtake.journal.stream import salvaged_chunks
@@ -37,13 +39,17 @@ class Hearing:
 
 @dataclass(frozen=True)
 class RunLog:
-    """One run of a journal. ``end_tick_us`` is the tick of its last frame, in microseconds since power-up."""
+    """One run of a journal. ``end_tick_us`` is the tick of its last frame, in microseconds since power-up. ``measured``
+    are its measurements, a series for each message (thinned where there are very many), ``measured_notes`` what is to
+    be said of them."""
 
     info: RunInfo
     track: Track
     analysis: Analysis
     events: tuple[RunEvent, ...]
     end_tick_us: int
+    measured: tuple[Series, ...] = ()
+    measured_notes: tuple[str, ...] = ()
 
 
 def hearing(dialect_files: Sequence[Path] = (), latency_ms: float = 0.0) -> Hearing:
@@ -88,8 +94,8 @@ def baud_of(found: Salvage, info: RunInfo) -> int:
     return max(1, info.start.baud if info.start else found.header.baud if found.header else BAUD_ASSUMED)
 
 
-def read_run(found: Salvage, info: RunInfo, how: Hearing) -> RunLog:
-    """Decode one run and look it over."""
+def read_run(found: Salvage, info: RunInfo, how: Hearing, *, measured: bool = True) -> RunLog:
+    """Decode one run and look it over, with its measurements unless they are not wanted."""
     track = read_track(
         salvaged_chunks(found, info.run),
         baud=baud_of(found, info),
@@ -99,11 +105,9 @@ def read_run(found: Salvage, info: RunInfo, how: Hearing) -> RunLog:
     )
     events = run_events(found.frames(info.run), info.run)
     end_tick_us = max((tick for tick, _ in timed_frames(found.frames(info.run))), default=0)
-    lossy = [event for event in events if event.kind == "damage" or _loses_bytes(event)]
+    lossy = [event for event in events if event.loses_line_bytes]
     # An event may stand for several: bytes were lost at its first and at its last tick.
     losses = sorted({tick for event in lossy for tick in (event.tick_us, event.last_tick_us)})
-    return RunLog(info, track, analyse(track, losses=losses, end_tick_us=end_tick_us), events, end_tick_us)
-
-
-def _loses_bytes(event: RunEvent) -> bool:
-    return event.kind == "loss" and event.cause != "framing"
+    analysis = analyse(track, losses=losses, end_tick_us=end_tick_us)
+    series = gather(measured_batches(found, info.run)) if measured else ()
+    return RunLog(info, track, analysis, events, end_tick_us, series, measured_notes(found, info.run))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -15,11 +17,12 @@ from offtake.journal.frames import Frame
 
 def message_dtype(code: int) -> np.dtype[np.void]:
     """Columns of :func:`decode_fixed`: ``run`` (u16), ``block_number`` (u32), ``tick`` (u32, absolute, modulo 2^32),
-    then the message's fixed fields as they lie, numbers little-endian. UsageError for an unknown code."""
+    ``payload_size`` (u16, bytes), then the message's fixed fields as they lie, numbers little-endian. UsageError for an
+    unknown code."""
     message = MESSAGES.get(code)
     if message is None:
         raise UsageError(f"message code {code} is not known", expected=", ".join(map(str, MESSAGES)))
-    columns: list[tuple[str, Any]] = [("run", "<u2"), ("block_number", "<u4"), ("tick", "<u4")]
+    columns: list[tuple[str, Any]] = [("run", "<u2"), ("block_number", "<u4"), ("tick", "<u4"), ("payload_size", "<u2")]
     fixed = [(name, message.DTYPE[name]) for name in message.DTYPE.names or ()]
     return np.dtype(columns + fixed)
 
@@ -48,24 +51,30 @@ def gather_fixed(data: bytes | bytearray | memoryview, offsets: ArrayLike, code:
 def decode_fixed(frames: Iterable[Frame], code: int) -> NDArray[np.void]:
     """The frames of message ``code`` that have a certain run and tick, as an array of :func:`message_dtype`.
 
-    Shape (n,), in the order of ``frames``. Payloads shorter than the fixed part are left out. Values are not checked
-    against the spec's ranges. Memory grows with the number of such frames.
+    Shape (n,), in the order of ``frames``. Payloads shorter than the message's first release are left out; what an
+    older frame, by its ``payload_size``, does not wholly have is 0. Values are not checked against the spec's ranges.
+    Memory grows with the number of such frames.
     """
     dtype = message_dtype(code)
-    size = MESSAGES[code].FIXED_SIZE
+    size, size_min = MESSAGES[code].FIXED_SIZE, MESSAGES[code].SIZE_MIN
+    kind = MESSAGES[code].DTYPE
+    # Fields lie one after the other.
+    ends = [0, *accumulate(kind[name].itemsize for name in kind.names or ())]
     payloads = bytearray()
     offsets: list[int] = []
-    places: list[tuple[int, int, int]] = []
+    places: list[tuple[int, int, int, int]] = []
     for frame in frames:
-        if frame.code != code or frame.run is None or frame.tick is None or len(frame.payload) < size:
+        if frame.code != code or frame.run is None or frame.tick is None or len(frame.payload) < size_min:
             continue
         offsets.append(len(payloads))
-        payloads += frame.payload[:size]
-        places.append((frame.run, frame.block_number, frame.tick))
+        # A field that is there in part is not there.
+        whole = ends[bisect_right(ends, len(frame.payload)) - 1]
+        payloads += frame.payload[:whole].ljust(size, b"\0")
+        places.append((frame.run, frame.block_number, frame.tick, len(frame.payload)))
     table = np.zeros(len(places), dtype=dtype)
     if places:
         columns = np.array(places, dtype=np.int64)
-        for index, name in enumerate(("run", "block_number", "tick")):
+        for index, name in enumerate(("run", "block_number", "tick", "payload_size")):
             table[name] = columns[:, index]
         fixed = gather_fixed(payloads, offsets, code)
         for name in MESSAGES[code].DTYPE.names or ():

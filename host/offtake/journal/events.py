@@ -1,4 +1,5 @@
-"""What a run's frames tell beside the receiver's bytes: start and end, losses, damage, supply, in plain words."""
+"""What a run's frames tell beside the receiver's bytes, in plain words: start and end, losses, damage, supply, and what
+happened at the event input."""
 
 from __future__ import annotations
 
@@ -6,12 +7,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from offtake.generated.records import Loss, LossCause, ResetCause, RunEnd, RunStart, Supply, WhenFull
+from offtake.generated.records import Event, Level, Loss, LossCause, ResetCause, RunEnd, RunStart, Supply, WhenFull
 from offtake.journal.clock import timed_frames
 from offtake.journal.frames import Frame
+from offtake.journal.layouts import Layouts
+from offtake.journal.twins import Twins
 from offtake.records import Record
 
-EventKind = Literal["run_start", "loss", "supply", "run_end", "damage"]
+EventKind = Literal["run_start", "loss", "supply", "run_end", "damage", "event"]
 
 SERIES_MAX = 2000
 """So many events of one kind and cause are told apart; beyond that, neighbours are told as one."""
@@ -24,7 +27,11 @@ _LOSS_WORDS = {
     LossCause.FRAMING: ("a byte came without its stop bit and was logged as read", "event"),
     LossCause.SETTINGS: ("heard before the journal's settings were known", "byte"),
     LossCause.CARD: ("the card lost or refused a block", "byte"),
+    LossCause.SENSOR_ROOM: ("no room for it while the card was busy", "sensor message"),
+    LossCause.SENSOR_SILENT: ("the sensor did not answer", "sensor reading"),
 }
+_NOT_OF_THE_LINE = ("framing", "sensor_room", "sensor_silent")
+_LEVELS = {level.name.lower() for level in Level}
 _FULL_WORDS = {WhenFull.STOP: "stops when full", WhenFull.WRAP: "goes on over the oldest blocks when full"}
 
 
@@ -33,12 +40,14 @@ class RunEvent:
     """One event of a run, or ``merged`` neighbouring ones of the same kind and cause told as one.
 
     ``tick_us`` and ``last_tick_us`` are the times of the first and the last of them in microseconds since power-up.
-    ``cause`` is a loss's cause, a start's reset causes joined by ``+``, an end's reason, or of damage ``missing``
+    ``cause`` is a loss's cause, a start's reset causes joined by ``+``, an end's reason, of an event at the event input
+    the level it went to (``high``, ``low``, or ``other`` where this version does not know it), or of damage ``missing``
     (frames are missing just before), ``no_start`` (the run's beginning is missing) or ``unreadable`` (a message of the
     logger that says what this version does not know). ``count`` is in bytes for the losses ``ring_full``,
-    ``settings`` and ``card`` (exact), in events for the other losses (a lower bound of the bytes concerned), in whole
-    blocks for ``missing`` damage, and else 0. ``supply_mv`` is the least supply voltage in millivolts and
-    ``card_busy_ms`` the longest time the card was busy with a block, in milliseconds. ``text`` says it in words.
+    ``settings`` and ``card`` (exact), in messages and readings for ``sensor_room`` and ``sensor_silent`` (exact), in
+    events for the other losses (a lower bound of the bytes concerned), in whole blocks for ``missing`` damage, in edges
+    that did not last for events at the event input, and else 0. ``supply_mv`` is the least supply voltage in millivolts
+    and ``card_busy_ms`` the longest time the card was busy with a block, in milliseconds. ``text`` says it in words.
     """
 
     run: int
@@ -51,6 +60,11 @@ class RunEvent:
     merged: int = 1
     supply_mv: int | None = None
     card_busy_ms: int | None = None
+
+    @property
+    def loses_line_bytes(self) -> bool:
+        """Whether bytes of the receiver are missing from here on."""
+        return self.kind == "damage" or (self.kind == "loss" and self.cause not in _NOT_OF_THE_LINE)
 
 
 def run_events(frames: Iterable[Frame], run: int) -> tuple[RunEvent, ...]:
@@ -69,7 +83,10 @@ def run_events(frames: Iterable[Frame], run: int) -> tuple[RunEvent, ...]:
 
 def _events(frames: Iterable[Frame], run: int) -> Iterator[RunEvent]:
     last_block: int | None = None
+    layouts = Layouts()
+    twins = Twins()
     for tick_us, frame in timed_frames(frames):
+        layouts.add(frame)
         if last_block is None and frame.code != RunStart.CODE:
             yield _event(run, tick_us, "damage", "no_start")
         elif last_block is not None and frame.after_damage:
@@ -77,6 +94,8 @@ def _events(frames: Iterable[Frame], run: int) -> Iterator[RunEvent]:
         last_block = frame.block_number
         if frame.code in (RunStart.CODE, Loss.CODE, Supply.CODE, RunEnd.CODE):
             yield _told(run, tick_us, frame.record()[1])
+        elif frame.code == Event.CODE and not twins.repeats(frame):
+            yield from _at_input(run, tick_us, frame, layouts)
 
 
 def _told(run: int, tick_us: int, record: Record | None) -> RunEvent:
@@ -91,6 +110,20 @@ def _told(run: int, tick_us: int, record: Record | None) -> RunEvent:
     if isinstance(record, RunEnd):
         return _event(run, tick_us, "run_end", record.reason.name.lower())
     return _event(run, tick_us, "damage", "unreadable")
+
+
+def _at_input(run: int, tick_us: int, frame: Frame, layouts: Layouts) -> Iterator[RunEvent]:
+    """An event at the event input, unless the run says that its message of this code is something else."""
+    found = layouts.of(run, frame.code)
+    if found is None or found.message.name != Event.NAME:
+        return
+    values = found.message.decode(frame.payload)[1]
+    level, ignored = values.get("level"), values.get("ignored", 0)
+    if level is None:
+        yield _event(run, tick_us, "damage", "unreadable")
+        return
+    cause = level if isinstance(level, str) and level in _LEVELS else "other"
+    yield _event(run, tick_us, "event", cause, ignored if isinstance(ignored, int) else 0)
 
 
 def _event(run: int, tick_us: int, kind: EventKind, cause: str, count: int = 0) -> RunEvent:
@@ -149,6 +182,10 @@ def _text(event: RunEvent) -> str:
     if event.kind == "supply":
         busy = "" if event.card_busy_ms is None else f", the card was busy for at most {event.card_busy_ms} ms"
         return f"supply {(event.supply_mv or 0) / 1000:.2f} V{busy}"
+    if event.kind == "event":
+        went = f"went {event.cause}" if event.cause in _LEVELS else "changed"
+        edges = f"{event.count:,} edge{'' if event.count == 1 else 's'}"
+        return f"the event input {went}" + (f"; {edges} before it did not last" if event.count else "")
     if event.kind == "run_end":
         return "the run ended: " + {"desk": "a computer greeted the logger"}.get(event.cause, "the journal was full")
     if event.cause == "no_start":

@@ -31,7 +31,7 @@ from offtake.journal.scan import Seen
 from offtake.records import Record
 
 _FRAME_SIZE_MIN = FRAME_HEAD_SIZE + 1 + FRAME_CHECK_SIZE
-_SIZE_MIN_BY_CODE = {code: message.FIXED_SIZE for code, message in MESSAGES.items()}
+_SIZE_MIN_BY_CODE = {code: message.SIZE_MIN for code, message in MESSAGES.items()}
 
 
 class Frame(NamedTuple):

@@ -10,9 +10,10 @@ from offtake.errors import DamageError
 from offtake.generated.records import BlockHeader, JournalHeader, Status
 from offtake.journal.codec import STATUS_WORDS
 from offtake.journal.frames import Frame, frames_of_intact
-from offtake.journal.runs import RunInfo, summarize_runs
+from offtake.journal.runs import RunInfo
 from offtake.journal.scan import Kind, Seen, Stretch, Stretches, block_total, identify, walk
 from offtake.journal.source import ByteSource
+from offtake.journal.survey import Survey, survey
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,4 +94,8 @@ class Journal:
 
     def runs(self) -> tuple[RunInfo, ...]:
         """Every run, by number."""
-        return summarize_runs(self.frames())
+        return self.survey().runs
+
+    def survey(self) -> Survey:
+        """The runs, and how their messages are to be read."""
+        return survey(self.frames())

@@ -14,7 +14,7 @@ from operator import itemgetter
 
 from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE, JournalHeader, Status
 from offtake.journal.frames import Frame, frames_of_damaged, frames_of_intact, numbers_tried
-from offtake.journal.runs import RunInfo, summarize_runs
+from offtake.journal.runs import RunInfo
 from offtake.journal.scan import (
     Identity,
     Kind,
@@ -29,6 +29,7 @@ from offtake.journal.scan import (
     walk,
 )
 from offtake.journal.source import ByteSource
+from offtake.journal.survey import Survey, survey
 
 _EXTENTS_MAX = 10_000
 
@@ -98,11 +99,18 @@ class Salvage:
         # Without a valid header the file may begin with any block.
         self._first = 1 if identity.header else 0
         self._stretches = Stretches()
+        self._survey: Survey | None = None
         self.account = self._take_account()
 
     def runs(self) -> tuple[RunInfo, ...]:
         """Every run that frames were recovered of, by number."""
-        return summarize_runs(self.frames())
+        return self.survey().runs
+
+    def survey(self) -> Survey:
+        """The runs that frames were recovered of, and how their messages are to be read; the frames are read once."""
+        if self._survey is None:
+            self._survey = survey(self.frames())
+        return self._survey
 
     def frames(self, run: int | None = None) -> Iterator[Frame]:
         """Recovered frames in order of block number, then place; those of ``run`` (likely ones too) if given.

@@ -10,6 +10,7 @@ from offtake.journal.clock import timed_frames
 from offtake.journal.frames import Frame
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import Salvage
+from offtake.journal.twins import Twins
 
 # A saturated line never pauses: a joined chunk is passed on when it is this long.
 _CHUNK_BYTES_MAX = 4096
@@ -34,7 +35,7 @@ def chunks_of(frames: Iterable[Frame]) -> Iterator[StreamChunk]:
     twice, because the card refused a block it had in truth taken, come once, and so do copies of a block. Unknown
     messages are passed over.
     """
-    twins = _Twins()
+    twins = Twins()
     lost = False
     open_chunk: tuple[int, bytearray, bool] | None = None
     for number, (tick_us, frame) in enumerate(timed_frames(frames)):
@@ -57,23 +58,3 @@ def chunks_of(frames: Iterable[Frame]) -> Iterator[StreamChunk]:
         open_chunk[1].extend(data)
     if open_chunk:
         yield StreamChunk(open_chunk[0], bytes(open_chunk[1]), open_chunk[2])
-
-
-class _Twins:
-    """Remembers the raw frames of this block and the one before, to tell what is written a second time."""
-
-    def __init__(self) -> None:
-        self._number = 0
-        self._before: dict[tuple[int, int], bytes] = {}
-        self._here: dict[tuple[int, int], bytes] = {}
-
-    def already_seen(self, frame: Frame) -> int:
-        """Bytes at the payload's start that the block before held as well, at the same tick."""
-        if frame.block_number != self._number:
-            self._number, self._before, self._here = frame.block_number, self._here, {}
-        if frame.tick is None:
-            return 0
-        key = (frame.code, frame.tick)
-        self._here[key] = frame.payload
-        twin = self._before.get(key)
-        return len(twin) if twin and frame.payload.startswith(twin) else 0

@@ -8,11 +8,14 @@ from dataclasses import dataclass, field
 from offtake.errors import DamageError
 from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE, MESSAGES, JournalHeader, RunStart, Status
 from offtake.journal.codec import STATUS_WORDS
-from offtake.journal.frames import Frame, frames_of_intact
+from offtake.journal.described import description_notes
+from offtake.journal.frames import Frame, frames_of_intact, without_copies
+from offtake.journal.layouts import Layouts, is_loggers
 from offtake.journal.reader import Journal
-from offtake.journal.runs import RunInfo, summarize_runs
+from offtake.journal.runs import RunInfo
 from offtake.journal.scan import Kind, Seen, block_total, identify, lap_length, walk
 from offtake.journal.source import ByteSource
+from offtake.journal.survey import Survey
 
 FINDINGS_MAX = 1000
 
@@ -44,7 +47,9 @@ class BlockCounts:
 @dataclass
 class VerifyReport:
     """What :func:`verify` found. ``missing_blocks`` counts numbers that no intact block has, from the oldest
-    that can be left to the last. Past 1000 findings ``findings_left_out`` counts."""
+    that can be left to the last. Past 1000 findings ``findings_left_out`` counts. ``frames_by_message`` is of all runs,
+    with copies of blocks; each of ``runs`` has its own, without. ``notes`` are sentences about how runs describe their
+    messages."""
 
     name: str
     size: int
@@ -60,6 +65,7 @@ class VerifyReport:
     findings: list[Finding] = field(default_factory=list)
     findings_left_out: int = 0
     damage: int = 0
+    notes: tuple[str, ...] = ()
 
     @property
     def clean(self) -> bool:
@@ -75,6 +81,16 @@ class VerifyReport:
     def loss_events(self) -> int:
         """Overruns and framing errors the logger counted, over all runs."""
         return sum(run.loss_events for run in self.runs)
+
+    @property
+    def sensor_frames_lost(self) -> int:
+        """Frames of sensors that found no room, over all runs."""
+        return sum(run.sensor_frames_lost for run in self.runs)
+
+    @property
+    def sensor_silent(self) -> int:
+        """Readings that a sensor did not answer, over all runs."""
+        return sum(run.sensor_silent for run in self.runs)
 
     def add(self, severity: str, position: int, blocks: int, reason: str, text: str, within: int = 0) -> None:
         """Add a finding at block ``position``, ``within`` bytes into it."""
@@ -107,7 +123,13 @@ def verify(source: ByteSource, name: str = "journal") -> VerifyReport:
         report.add("damage", 0, 0, "not_a_journal", error.what)
         return report
     _check_numbers(journal, report, lap)
-    report.runs = summarize_runs(_checked_frames(journal, report))
+    counts: dict[int, int] = {}
+    surveyed = Survey()
+    for frame in without_copies(_checked_frames(journal, report, counts, surveyed.layouts)):
+        surveyed.add(frame)
+    report.runs = surveyed.runs
+    report.notes = description_notes(surveyed)
+    _name_messages(report, surveyed, counts)
     _check_runs(report)
     return report
 
@@ -193,26 +215,45 @@ def _report_missing(report: VerifyReport, position: int, first: int, last: int) 
     report.add("damage", position, missing, "missing_blocks", text)
 
 
-def _checked_frames(journal: Journal, report: VerifyReport) -> Iterator[Frame]:
-    """Count frames by message on their way, and report those that do not decode."""
-    counts: dict[int, int] = {}
+def _checked_frames(
+    journal: Journal, report: VerifyReport, counts: dict[int, int], layouts: Layouts
+) -> Iterator[Frame]:
+    """Count frames by code on their way, and report those that do not decode; ``layouts`` knows those before."""
     for frame in journal.frames():
         counts[frame.code] = counts.get(frame.code, 0) + 1
-        message = MESSAGES.get(frame.code)
-        # A message that is all variable tail takes any bytes.
-        if message is not None and message.FIXED_SIZE:
-            status, _ = frame.record()
-            if status is not Status.OK:
-                within = frame.offset - frame.position * BLOCK_SIZE
-                text = f"a {message.NAME} frame: {STATUS_WORDS[status]}"
-                report.add("damage", frame.position, 1, status.name.lower(), text, within)
+        status, name = _status(frame, layouts)
+        if status is not Status.OK:
+            within = frame.offset - frame.position * BLOCK_SIZE
+            text = f"a frame of {name}: {STATUS_WORDS[status]}"
+            report.add("damage", frame.position, 1, status.name.lower(), text, within)
         yield frame
+
+
+def _status(frame: Frame, layouts: Layouts) -> tuple[Status, str]:
+    """Whether a frame decodes, and the name of its message; one that nobody knows is only counted."""
+    message = MESSAGES.get(frame.code)
+    found = None if frame.run is None or is_loggers(frame.code) else layouts.of(frame.run, frame.code)
+    if found is not None and found.origin != "spec":
+        # Ranges are not described: only what is shorter than its own run says is certainly wrong.
+        short = found.origin == "log" and len(frame.payload) < found.message.fixed_size
+        return (Status.SHORT_PAYLOAD if short else Status.OK), found.name
+    # A message that is all variable tail takes any bytes.
+    if message is None or not message.SIZE_MIN:
+        return Status.OK, ""
+    return frame.record()[0], message.NAME
+
+
+def _name_messages(report: VerifyReport, surveyed: Survey, counts: dict[int, int]) -> None:
+    """Count frames by message, and say which of them this version does not know by itself."""
     for code, count in sorted(counts.items()):
-        message = MESSAGES.get(code)
-        report.frames_by_message[message.NAME if message else f"unknown_{code}"] = count
-        if message is None:
+        name = surveyed.name(code)
+        report.frames_by_message[name] = report.frames_by_message.get(name, 0) + count
+        if name == f"unknown_{code}":
             text = f"{count} frames with message code {code}, which this version does not know"
             report.add("note", 0, 0, "unknown_code", text)
+        elif code not in MESSAGES:
+            text = f"{count} frames of {name} (message code {code}), known from the runs' own descriptions alone"
+            report.add("note", 0, 0, "described_code", text)
 
 
 def _check_runs(report: VerifyReport) -> None:

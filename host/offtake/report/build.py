@@ -13,6 +13,7 @@ from offtake.report.inputs import ReportInput
 from offtake.report.page import render
 from offtake.report.picture import Picture
 from offtake.report.run_section import RunPictures
+from offtake.report.sensor_part import sensor_part
 from offtake.report.words import Answer, answers
 
 PICTURED_MAX = 6
@@ -41,9 +42,10 @@ def build_report(inputs: ReportInput) -> Report:
 def _pictures(one: RunFacts) -> RunPictures:
     series, prefix = one.series, f"run{one.run.run}"
     way, plots = way_of(series), plots_of(series)
+    sensors = sensor_part(one, prefix)
     return RunPictures(
         one,
-        track_picture(series, way, f"{prefix}_track"),
+        track_picture(series, way, f"{prefix}_track", sensors.events_us if sensors else None),
         (
             bands_picture(series, f"{prefix}_bands"),
             *(time_picture(plot, series, f"{prefix}_{plot.name}") for plot in plots),
@@ -51,4 +53,5 @@ def _pictures(one: RunFacts) -> RunPictures:
         tuple(scatter_pictures(series, f"{prefix}_rest")),
         plots,
         way,
+        sensors,
     )

@@ -9,22 +9,27 @@ import numpy as np
 
 from offtake.export.values import iso_utc
 from offtake.report.draw_map import Way
+from offtake.report.draw_states import States, cursor_row
 from offtake.report.draw_time import Plot, Quantity
-from offtake.report.series import Floats, RunSeries
+from offtake.report.series import Floats, RunSeries, Values
 from offtake.report.thin import columns_of
 
 COLUMNS = 360
+_EACH_MAX = 3
 _NAMES = {"late": "late by", "card": "card busy", "cn0": "C/N0"}
 
 
-def cursor_data(series: RunSeries, plots: Sequence[Plot], way: Way) -> dict[str, Any]:
+def cursor_data(series: RunSeries, plots: Sequence[Plot | States], way: Way) -> dict[str, Any]:
     """JSON for the page's script. Values are rounded to the digits their picture tells; ``null`` is none there, and for
     ``greatest`` the same as ``least``. ``east`` and ``north`` are the place, on the track's
-    picture, of the column's last fix that no glitch doubts. ``minor`` rows are left out where there is little room."""
-    rows = []
+    picture, of the column's last fix that no glitch doubts. ``minor`` rows are left out where there is little room;
+    those with ``words`` tell places in that list."""
+    rows: list[dict[str, Any]] = []
     for plot in plots:
-        # The quartiles' own figures would only fill the line.
-        for place, one in enumerate(plot.told[:1] if plot.band else plot.told):
+        if isinstance(plot, States):
+            rows.append(cursor_row(plot, series.length_s, COLUMNS))
+            continue
+        for place, one in enumerate(_read_out(plot)):
             found = columns_of(one.values, series.length_s, COLUMNS)
             least, greatest = _rounded(found.least, plot.digits), _rounded(found.greatest, plot.digits)
             rows.append({
@@ -48,8 +53,21 @@ def cursor_data(series: RunSeries, plots: Sequence[Plot], way: Way) -> dict[str,
     }
 
 
+def _read_out(plot: Plot) -> Sequence[Quantity]:
+    """The quantities that are told. The quartiles' own figures, or those of each of many elements, would only fill the
+    line."""
+    if plot.band:
+        return plot.told[:1]
+    if len(plot.told) <= _EACH_MAX:
+        return plot.told
+    seconds, values = (np.concatenate(parts) for parts in zip(*(
+        (one.values.seconds, one.values.values) for one in plot.told
+    ), strict=True))  # fmt: skip
+    return (Quantity("first", f"all {len(plot.told)}", Values(seconds, values)),)
+
+
 def _name(plot: Plot, one: Quantity) -> str:
-    name = _NAMES.get(plot.name, plot.name)
+    name = plot.said or _NAMES.get(plot.name, plot.name)
     return f"{name} {one.label}" if len(plot.told) > 1 and not plot.band else name
 
 

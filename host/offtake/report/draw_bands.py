@@ -9,7 +9,7 @@ from matplotlib.ticker import NullLocator
 
 from offtake.report import text
 from offtake.report.figures import CAUSES, GAPS, GLITCHES
-from offtake.report.pen import Pen, Sheet
+from offtake.report.pen import Draw, Pen, Sheet
 from offtake.report.picture import Picture
 from offtake.report.series import RunSeries
 
@@ -20,11 +20,12 @@ _LEAST_UNITS = 3.0
 
 @dataclass(frozen=True)
 class Lane:
-    """One row of bands: its name, its role in the palette, and (start, end) in seconds."""
+    """One row of bands: its name, its role in the palette, (start, end) in seconds, and moments to mark in it."""
 
     label: str
     role: str
     spans: tuple[tuple[float, float], ...]
+    marks: tuple[float, ...] = ()
 
 
 def lanes_of(series: RunSeries) -> tuple[Lane, ...]:
@@ -71,10 +72,22 @@ def bands_picture(series: RunSeries, name: str) -> Picture:
     """The lanes of a run; words alone where there are none."""
     heading = "Gaps, glitches and losses"
     lanes = lanes_of(series)
-    sheet = Sheet(_TOP + _BOTTOM + _LANE * max(1, len(lanes)), _TOP, _BOTTOM)
+    sheet = lanes_sheet(len(lanes))
     if not lanes:
         words = "No gap, no glitch and no loss was found in this run."
         return Picture(name, "time", heading, words, words, None, (sheet, sheet))
+    words = f"{lanes_words(lanes)} Short ones are drawn wider than they were."
+    return Picture(name, "time", heading, words, f"{heading} over time. {words}", lanes_drawn(series, lanes),
+                   (sheet, sheet))  # fmt: skip
+
+
+def lanes_sheet(count: int) -> Sheet:
+    """The sheet that so many lanes need."""
+    return Sheet(_TOP + _BOTTOM + _LANE * max(1, count), _TOP, _BOTTOM)
+
+
+def lanes_drawn(series: RunSeries, lanes: tuple[Lane, ...]) -> Draw:
+    """What draws ``lanes`` over the run's axis."""
 
     def draw(pen: Pen) -> None:
         axes = pen.time_axes(series.length_s, series.clock.start_utc)
@@ -93,9 +106,18 @@ def bands_picture(series: RunSeries, name: str) -> Picture:
                 f"{lane.label} ({len(lane.spans):,})", (0, row + 0.5), xytext=(2, 0), textcoords="offset points",
                 fontsize=pen.form.letters, color=pen.colours["ink"], ha="left", va="bottom",
             )  # fmt: skip
+            if lane.marks:
+                # No two in one column of the picture.
+                column = series.length_s / pen.form.columns
+                places = np.unique(np.floor(np.array(lane.marks) / column)) * column
+                axes.vlines(places, row + 0.54, row + 0.94, color=pen.colours["ink"], linewidth=1.0)
 
+    return draw
+
+
+def lanes_words(lanes: tuple[Lane, ...]) -> str:
+    """How often each kind was, as a sentence."""
     parts = "; ".join(f"{lane.label}, {text.whole(len(lane.spans))} times" for lane in lanes).replace(
         ", 1 times", ", once"
     )
-    words = f"{parts[0].upper()}{parts[1:]}. Short ones are drawn wider than they were."
-    return Picture(name, "time", heading, words, f"{heading} over time. {words}", draw, (sheet, sheet))
+    return f"{parts[0].upper()}{parts[1:]}."

@@ -15,8 +15,10 @@ from offtake.report import text
 from offtake.report.pen import DASHES, NARROW, WIDE, Format, Pen, Sheet, plain
 from offtake.report.picture import Extent, Picture
 from offtake.report.series import Flags, Floats, RunSeries
+from offtake.report.thin import usual_pause_s
 
 Indices = NDArray[np.int64]
+Ticks = NDArray[np.int64]
 
 # Beside and above the axes there is room for the axes' numbers and the key.
 _TOP, _BOTTOM = {"wide": 34, "narrow": 72}, 28
@@ -72,23 +74,63 @@ def _grade(series: RunSeries, place: int) -> int:
     return 1 if fix.fix_quality in _CORRECTED else 0
 
 
-def track_picture(series: RunSeries, way: Way, name: str) -> Picture:
-    """The ``way`` of a run; glitches, gaps, start and end are marked. Doubted fixes far off do not set the scale."""
+def track_picture(series: RunSeries, way: Way, name: str, ticks_us: Ticks | None = None) -> Picture:
+    """The ``way`` of a run; glitches, gaps, start and end are marked, and where it was at the events of ``ticks_us``.
+    Doubted fixes far off do not set the scale."""
     heading = "The track, in metres"
     if not len(way.index):
         words = "The run has no position, so there is no track to draw."
         return Picture(name, "map", heading, words, words, None, (Sheet(1, 0, 0), Sheet(1, 0, 0)))
     layouts = {form.name: _layout(form, way) for form in (WIDE, NARROW)}
     finest = {form.name: thinned(way, _step_m(form, layouts[form.name][1])) for form in (WIDE, NARROW)}
+    ticks = np.empty(0, dtype=np.int64) if ticks_us is None else ticks_us
+    east, north = places_at(series, way, ticks)
 
     def draw(pen: Pen) -> None:
-        _draw(pen, way, layouts[pen.form.name][1], finest[pen.form.name][0])
+        _draw(pen, way, layouts[pen.form.name][1], finest[pen.form.name][0], (east, north))
 
     sheets, extents = zip(*layouts.values(), strict=True)
+    caption = _caption(series, way, extents[0], finest[WIDE.name][1])
+    if len(ticks):
+        caption += f" {_events_words(len(ticks), len(east))}"
     return Picture(
-        name, "map", heading, _caption(series, way, extents[0], finest[WIDE.name][1]), _description(series, way),
-        draw, (sheets[0], sheets[1]), (extents[0], extents[1]),
+        name, "map", heading, caption, _description(series, way), draw, (sheets[0], sheets[1]),
+        (extents[0], extents[1]),
     )  # fmt: skip
+
+
+def places_at(series: RunSeries, way: Way, ticks_us: Ticks) -> tuple[Floats, Floats]:
+    """Metres east and north at each of ``ticks_us`` (microseconds since power-up) that lies between two undoubted
+    fixes in a row, without a gap and no further apart than a pause; the others are left out."""
+    sound = np.flatnonzero(~way.doubted)
+    fixes = series.ticks_us[way.index[sound]]
+    if len(fixes) < 2 or not len(ticks_us):
+        return np.empty(0), np.empty(0)
+    after = np.clip(np.searchsorted(fixes, ticks_us, side="left"), 1, len(fixes) - 1)
+    apart = fixes[after] - fixes[after - 1]
+    between = np.concatenate(([0], np.cumsum(way.broken)))
+    gap = between[sound[after] + 1] - between[sound[after - 1] + 1] > 0
+    inside = (ticks_us >= fixes[after - 1]) & (ticks_us <= fixes[after]) & (apart > 0) & ~gap
+    known = inside & (apart <= 1e6 * usual_pause_s(fixes / 1e6))
+    ticks, after = ticks_us[known], after[known]
+    share = (ticks - fixes[after - 1]) / apart[known]
+    east, north = way.east[sound], way.north[sound]
+    return (
+        east[after - 1] + share * (east[after] - east[after - 1]),
+        north[after - 1] + share * (north[after] - north[after - 1]),
+    )
+
+
+def _events_words(count: int, placed: int) -> str:
+    words = f"{text.plural(count, 'event')} at the sensors' inputs"
+    if not placed:
+        return f"{words}, none where a position is known."
+    words += " is a triangle" if count == 1 else " are triangles"
+    if placed < count:
+        words += f", but for {text.whole(count - placed)} where no position is known"
+    if placed > _MARKS_MAX:
+        words += f"; at most {_MARKS_MAX} of them are drawn"
+    return words + "."
 
 
 def _layout(form: Format, way: Way) -> tuple[Sheet, Extent]:
@@ -135,7 +177,7 @@ def thinned(way: Way, step_m: float) -> tuple[Indices, float]:
         step_m *= 2
 
 
-def _draw(pen: Pen, way: Way, extent: Extent, kept: Indices) -> None:
+def _draw(pen: Pen, way: Way, extent: Extent, kept: Indices, events: tuple[Floats, Floats]) -> None:
     axes = pen.axes()
     axes.set_xlim(extent[0], extent[1])
     axes.set_ylim(extent[2], extent[3])
@@ -147,6 +189,10 @@ def _draw(pen: Pen, way: Way, extent: Extent, kept: Indices) -> None:
     pen.unit(axes, f"{unit} north")
     _draw_lines(pen, axes, way, kept)
     _draw_glitches(pen, axes, way, extent)
+    if len(events[0]):
+        every = -(-len(events[0]) // _MARKS_MAX)
+        axes.plot(events[0][::every], events[1][::every], "^", color=pen.colours["second"], markersize=7,
+                  markeredgecolor=pen.colours["sheet"], linestyle="none", zorder=4.5, label="event")  # fmt: skip
     for marker, words, index, role in (("o", "start", 0, "good"), ("s", "end", -1, "ink")):
         place = kept[index] if len(kept) else (0, len(way.index) - 1)[index]
         axes.plot(way.east[place], way.north[place], marker, color=pen.colours[role], markersize=8,

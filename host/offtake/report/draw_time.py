@@ -9,31 +9,42 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from offtake.report import text
-from offtake.report.pen import Pen, Sheet
+from offtake.report.pen import NARROW, WIDE, Pen, Sheet, key_columns, scale_of, scaled_unit
 from offtake.report.picture import Picture
 from offtake.report.series import RunSeries, Values
-from offtake.report.thin import Thinned, columns_of, thin
+from offtake.report.thin import Thinned, columns_of, sensor_pause_s, thin
 
 _SHEETS = (Sheet(150, 28, 26), Sheet(138, 28, 26))
 _SHADES_MAX = 400
 # A few values far from all others would press these flat; they are marked at the edge instead.
 _SPREAD_MAX = 6.0
+# So many quantities are told one by one; more share taller pictures and one sentence.
+_EACH_MAX = 3
+_MANY_TALLER = 60
+# Above axes that have neither unit nor key.
+_BARE_TOP = 12
+# Of a row of the key, in letter heights.
+_KEY_ROW = 1.5
 
 
 @dataclass(frozen=True)
 class Quantity:
-    """One line of a picture: its ``role`` in the palette, what it is called and its values."""
+    """One line of a picture: its ``role`` in the palette, what it is called and its values; ``place`` is its number
+    among many, each of which has a stroke of its own."""
 
     role: str
     label: str
     values: Values
+    place: int | None = None
 
 
 @dataclass(frozen=True)
 class Plot:
     """One picture: its quantities share ``unit``. ``ratio`` values are drawn on a logarithmic axis when they span
     much; ``steps`` hold until the next value; ``sparse`` ones are told so seldom that no pause breaks their line;
-    ``clipped`` ones may have a few values far off, which are marked at the edge."""
+    ``clipped`` ones may have a few values far off, which are marked at the edge. ``fitted`` ones are of any size and
+    have names of any length; ``dots`` came at no even pace, so that no line joins them. ``said`` is its name at the
+    time cursor."""
 
     name: str
     heading: str
@@ -47,6 +58,9 @@ class Plot:
     from_zero: bool = False
     clipped: bool = False
     band: bool = False
+    fitted: bool = False
+    dots: bool = False
+    said: str = ""
 
     @property
     def told(self) -> tuple[Quantity, ...]:
@@ -56,7 +70,7 @@ class Plot:
     @property
     def counted(self) -> bool:
         """Whether the values are bare numbers."""
-        return self.unit in ("ratio", "number")
+        return self.unit in ("ratio", "number", "")
 
 
 def plots_of(series: RunSeries) -> tuple[Plot, ...]:
@@ -104,14 +118,17 @@ def _of(series: RunSeries, name: str) -> Values:
 def time_picture(plot: Plot, series: RunSeries, name: str) -> Picture:
     """Draw ``plot`` over the run's axis; gaps are shaded."""
     told = plot.told
+    sheets = fitted_sheets(plot) if plot.fitted else _SHEETS
     if not told:
-        return Picture(name, "time", plot.heading, plot.absent, plot.absent, None, _SHEETS)
+        return Picture(name, "time", plot.heading, plot.absent, plot.absent, None, sheets)
     spans = gap_spans(series)
     limits = limits_of(plot)
 
     def draw(pen: Pen) -> None:
         axes = pen.time_axes(series.length_s, series.clock.start_utc)
-        if plot.unit != "ratio":
+        if plot.fitted:
+            pen.scaled(axes, plot.unit, limits.least, limits.greatest, whole=plot.digits == 0)
+        elif plot.unit != "ratio":
             pen.unit(axes, plot.unit)
         pen.shade(axes, spans)
         if limits.logarithmic:
@@ -121,17 +138,45 @@ def time_picture(plot: Plot, series: RunSeries, name: str) -> Picture:
         if plot.band and len(told) > 1:
             _draw_band(pen, axes, plot, series)
         for one in told[:1] if plot.band else told:
-            line = thin(one.values, series.length_s, pen.form.columns, float("inf") if plot.sparse else None)
+            if plot.dots:
+                _draw_dots(pen, axes, one, series)
+                continue
+            line = thin(one.values, series.length_s, pen.form.columns, _pause_s(plot, one))
             if line.thinned and len(told) > 1:
                 _draw_dense(pen, axes, one, series)
             else:
-                pen.line(axes, line, one.role, one.label, steps=plot.steps)
+                pen.line(axes, line, one.role, one.label, steps=plot.steps, place=one.place)
             _mark_outside(pen, axes, one, series, limits)
         if len(told) > 1:
-            pen.key(axes)
+            pen.key(axes, key_columns(pen.form, *_key(plot)) if plot.fitted else 3)
 
-    words = " ".join([*(_words(one, plot) for one in told), *_remarks(plot, limits)])
-    return Picture(name, "time", plot.heading, words, f"{plot.heading} over time. {words}", draw, _SHEETS)
+    words = " ".join([*_told_words(plot), *_remarks(plot, limits)])
+    return Picture(name, "time", plot.heading, words, f"{plot.heading} over time. {words}", draw, sheets)
+
+
+def _pause_s(plot: Plot, one: Quantity) -> float | None:
+    """Past which time a line is broken; ``None`` for the usual."""
+    if plot.sparse:
+        return float("inf")
+    return sensor_pause_s(one.values.seconds) if plot.fitted else None
+
+
+def fitted_sheets(plot: Plot) -> tuple[Sheet, Sheet]:
+    """Sheets with room for a key of several rows, wide and narrow."""
+    sheets = []
+    for form, sheet in zip((WIDE, NARROW), _SHEETS, strict=True):
+        labels, unit = _key(plot)
+        rows = -(-len(labels) // key_columns(form, labels, unit)) if len(labels) > 1 else 1
+        more = round((rows - 1) * _KEY_ROW * form.letters) if len(labels) > 1 or unit else _BARE_TOP - sheet.top
+        taller = _MANY_TALLER if len(labels) > _EACH_MAX else 0
+        sheets.append(Sheet(sheet.height + more + taller, sheet.top + more, sheet.bottom))
+    return sheets[0], sheets[1]
+
+
+def _key(plot: Plot) -> tuple[list[str], str]:
+    """What the key of a fitted plot has to have room for: its labels, and the unit beside it."""
+    limits = limits_of(plot)
+    return [one.label for one in plot.told], scaled_unit(plot.unit, *scale_of(limits.least, limits.greatest))
 
 
 @dataclass(frozen=True)
@@ -187,7 +232,17 @@ def _draw_dense(pen: Pen, axes: Axes, one: Quantity, series: RunSeries) -> None:
     told, colour = ~np.isnan(found.least), pen.colours[one.role]
     axes.fill_between(middle, found.least, found.greatest, where=told, color=colour, alpha=0.3, linewidth=0.8)
     line = Thinned(middle, (found.least + found.greatest) / 2, np.empty(0), np.empty(0), thinned=True)
-    pen.line(axes, line, one.role, one.label)
+    pen.line(axes, line, one.role, one.label, place=one.place)
+
+
+def _draw_dots(pen: Pen, axes: Axes, one: Quantity, series: RunSeries) -> None:
+    """Each value, or where a column has many its least and its greatest."""
+    x, y = one.values.seconds, one.values.values
+    if len(x) > 2 * pen.form.columns:
+        found = columns_of(one.values, series.length_s, pen.form.columns)
+        middle = (np.arange(len(found.least)) + 0.5) * series.length_s / len(found.least)
+        x, y = np.concatenate((middle, middle)), np.concatenate((found.least, found.greatest))
+    pen.dots(axes, x, y, one.role, one.label, one.place or 0)
 
 
 def _mark_outside(pen: Pen, axes: Axes, one: Quantity, series: RunSeries, limits: Limits) -> None:
@@ -201,6 +256,17 @@ def _mark_outside(pen: Pen, axes: Axes, one: Quantity, series: RunSeries, limits
     ):  # fmt: skip
         axes.plot(middle[beyond], np.full(int(beyond.sum()), edge), marker, color=pen.colours["alarm"], markersize=6,
                   linestyle="none", clip_on=False)  # fmt: skip
+
+
+def _told_words(plot: Plot) -> list[str]:
+    """What the quantities do; of many together."""
+    told = plot.told
+    if len(told) <= _EACH_MAX:
+        return [_words(one, plot) for one in told]
+    every = np.concatenate([one.values.values for one in told])
+    least, greatest = (text.number(float(value), plot.digits) for value in (every.min(), every.max()))
+    unit = f" {plot.unit}" if plot.unit else ""
+    return [f"All {len(told)}: {least} to {greatest}{unit}. Each has a row in the table below."]
 
 
 def _words(one: Quantity, plot: Plot) -> str:

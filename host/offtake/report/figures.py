@@ -22,7 +22,11 @@ CAUSES = {
     "card": "in a block that the card lost",
     "overrun": "the chip was not emptied in time",
     "framing": "a byte without its stop bit",
+    "sensor_room": "a frame of a sensor found no room",
+    "sensor_silent": "a sensor did not answer",
 }
+SENSOR_CAUSES = ("sensor_room", "sensor_silent")
+"""Losses of sensors, not of the line: frames and readings, exact."""
 GLITCHES = {
     "jump": "jumps of the position",
     "speed_mismatch": "positions at odds with the speed",
@@ -75,6 +79,11 @@ class RunFacts:
     def gap_s(self) -> float:
         """Seconds without a position, over all gaps."""
         return sum(gap.seconds for gap in self.run.analysis.gaps)
+
+    @property
+    def sensor_frames(self) -> int:
+        """Frames of its sensors, of all messages."""
+        return sum(one.frames for one in self.run.measured)
 
 
 @dataclass(frozen=True)
@@ -155,6 +164,8 @@ def _logged(facts: Facts) -> Group:
     rows.add("length", "Length", lambda one: text.duration(one.length_s), total)
     rows.sum("bytes", "Bytes of the line", lambda one: one.run.info.raw_bytes)
     rows.sum("frames", "Frames", lambda one: one.run.info.frames)
+    if any(one.sensor_frames for one in facts.runs):
+        rows.sum("sensors", "Frames of sensors", lambda one: one.sensor_frames)
     rows.add("ended", "Ended", lambda one: one.ended)
     rows.add("speed", "Speed of the line", lambda one: _start(one, "baud"))
     rows.add("board", "Board, firmware", lambda one: _start(one, "board"))
@@ -179,6 +190,10 @@ def _missing(facts: Facts) -> Group:
     verify = facts.inputs.verify
     rows.sum("lost", "Bytes counted lost (exact)", lambda one: one.run.info.lost_bytes)
     rows.sum("flags", "Flags for lost or doubtful bytes (at least)", lambda one: one.run.info.loss_events)
+    if any(one.sensor_frames or any(one.losses[cause] for cause in SENSOR_CAUSES) for one in facts.runs):
+        rows.sum("sensor_room", "Frames of sensors without room (exact)", lambda one: one.losses["sensor_room"])
+        rows.sum("sensor_silent", "Readings that a sensor did not give (exact)",
+                 lambda one: one.losses["sensor_silent"])  # fmt: skip
     for key, label, count in (
         ("blocks", "Intact blocks", verify.blocks.intact),
         ("damaged", "Damaged blocks", verify.blocks.damaged + verify.blocks.torn),

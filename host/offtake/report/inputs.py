@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from offtake.journal.events import RunEvent
 from offtake.journal.runs import RunInfo
@@ -11,16 +12,22 @@ from offtake.journal.verify import VerifyReport
 from offtake.track.analysis import Analysis
 from offtake.track.fix import Track
 
+if TYPE_CHECKING:
+    from offtake.journal.measured import Series
+
 
 @dataclass(frozen=True)
 class RunInput:
-    """One run. ``end_tick_us`` is the tick of its last frame in microseconds since power-up, where known."""
+    """One run. ``end_tick_us`` is the tick of its last frame in microseconds since power-up, where known; ``measured``
+    what its sensors told, by message, and ``measured_notes`` what there is to say about how that was read."""
 
     info: RunInfo
     track: Track
     analysis: Analysis
     events: Sequence[RunEvent] = ()
     end_tick_us: int | None = None
+    measured: Sequence[Series] = ()
+    measured_notes: Sequence[str] = ()
 
     @property
     def run(self) -> int:

@@ -17,7 +17,7 @@ LISTED_MAX = 500
 Row = tuple[str, ...]
 
 # Columns that never break within a cell.
-_TIGHT = ("no.", "from", "at", "length", "kind", "block", "byte", "count")
+_TIGHT = ("no.", "from", "at", "tick", "length", "kind", "block", "byte", "count")
 # Units at the end of a figure's name.
 _UNITS = {
     "m_s": "m/s",
@@ -114,8 +114,8 @@ def gaps(one: RunFacts) -> Markup:
 
 
 def events(one: RunFacts) -> Markup:
-    """What the logger wrote down, but for supply voltages, which are a picture."""
-    told = [event for event in one.run.events if event.kind != "supply"]
+    """What the logger wrote down, but for supply voltages and sensors, which have pictures."""
+    told = [event for event in one.run.events if event.kind not in ("supply", "event")]
     rows = [(when(one, event.tick_us), text.stranger(event.text, 300)) for event in told[:LISTED_MAX]]
     return listing("What the logger wrote down", ("at", "what"), rows, len(told), "It wrote nothing down in this run.")
 

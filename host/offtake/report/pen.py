@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import math
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from offtake.report.palette import LIGHT, PLACEHOLDERS
-from offtake.report.thin import Thinned
+from offtake.report.thin import Floats, Thinned
 
 # One unit of a picture is a point of matplotlib's, 1/72 inch.
 _UNITS_PER_INCH = 72
@@ -28,6 +29,13 @@ _LETTER_WIDTH = 0.62
 
 DASHES: Mapping[str, object] = {"first": "-", "second": (0, (5, 2)), "third": (0, (1.2, 1.6)), "gap": "-", "alarm": "-"}
 """Each series' stroke, so that colour never tells alone."""
+STROKES: Sequence[object] = (
+    DASHES["first"], DASHES["second"], DASHES["third"], (0, (7, 2, 1.5, 2)), (0, (3, 1.5)), (0, (10, 3)),
+    (0, (6, 1.5, 1.2, 1.5, 1.2, 1.5)), (0, (1.5, 4)),
+)  # fmt: skip
+"""The strokes of many series in one picture, by their place; their colours come round."""
+MARKERS = "osD^vPX*"
+"""The same for values that no line joins."""
 
 _STEPS_S = (
     1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200,
@@ -144,10 +152,18 @@ class Pen:
         )  # fmt: skip
 
     def line(
-        self, axes: Axes, thinned: Thinned, role: str, label: str, *, width: float = 1.5, steps: bool = False
+        self,
+        axes: Axes,
+        thinned: Thinned,
+        role: str,
+        label: str,
+        *,
+        width: float = 1.5,
+        steps: bool = False,
+        place: int | None = None,
     ) -> None:
-        """Draw a series; values that stand alone become dots."""
-        style = DASHES[role]
+        """Draw a series; values that stand alone become dots. One of many has the stroke of its ``place``."""
+        style = DASHES[role] if place is None else STROKES[place % len(STROKES)]
         kind = "steps-post" if steps and not thinned.thinned else "default"
         axes.plot(
             thinned.x, thinned.y, color=self.colours[role], linewidth=width, linestyle=style, label=label,
@@ -157,6 +173,11 @@ class Pen:
         if len(thinned.alone_x):
             axes.plot(thinned.alone_x, thinned.alone_y, ".", color=self.colours[role], markersize=4)
 
+    def dots(self, axes: Axes, x: Floats, y: Floats, role: str, label: str, place: int) -> None:
+        """Draw values that no line joins, because they came at no even pace."""
+        axes.plot(x, y, MARKERS[place % len(MARKERS)], color=self.colours[role], markersize=4, linestyle="none",
+                  label=label)  # fmt: skip
+
     def key(self, axes: Axes, columns: int = 3) -> None:
         """Name the series above the axes, on the right."""
         axes.legend(
@@ -164,6 +185,20 @@ class Pen:
             fontsize=self.form.letters, labelcolor=self.colours["ink"], handlelength=1.9, handletextpad=0.4,
             columnspacing=1.0, borderpad=0.2,
         )  # fmt: skip
+
+    def scaled(self, axes: Axes, unit: str, least: float, greatest: float, *, whole: bool) -> None:
+        """Mark the upright axis in few digits, whatever the size of its values from ``least`` to ``greatest``; the
+        power of ten and what was taken off stand with the ``unit``. ``whole`` ones have no marks between them."""
+        power, base = scale_of(least, greatest)
+        factor = 10.0**power
+        self.unit(axes, scaled_unit(unit, power, base))
+        shown = MaxNLocator(nbins=4, min_n_ticks=2, integer=whole and power == 0)
+        marks = shown.tick_values((least - base) / factor, (greatest - base) / factor)
+        # Lower down, a mark would run into the level axis' unit.
+        low = least + 0.06 * (greatest - least)
+        inside = [one for one in marks if low <= one * factor + base <= greatest]
+        axes.yaxis.set_major_locator(FixedLocator([one * factor + base for one in inside]))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: plain((value - base) / factor).replace(",", "")))
 
     def shade(self, axes: Axes, spans: Sequence[tuple[float, float]]) -> None:
         """Lay gaps behind the series."""
@@ -187,6 +222,38 @@ class Pen:
 
 
 Draw = Callable[[Pen], None]
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+def key_columns(form: Format, labels: Sequence[str], unit: str) -> int:
+    """Return in how many columns of a key ``labels`` have room beside ``unit``, its rows as even as can be."""
+    letter = _LETTER_WIDTH * form.letters
+    # Handle and spaces as in Pen.key.
+    widest = max((len(label) for label in labels), default=0) * letter + 3.3 * form.letters
+    room = form.width - form.right - (len(unit) + 1) * letter
+    rows = -(-len(labels) // max(1, int(room // widest)))
+    return -(-len(labels) // max(1, rows)) or 1
+
+
+def scale_of(least: float, greatest: float) -> tuple[int, float]:
+    """Return the power of ten that values from ``least`` to ``greatest`` are told in, and what is taken off them first
+    because it is the same in all."""
+    size, span = max(abs(least), abs(greatest)), greatest - least
+    base = 0.0
+    if 0 < span < 2e-4 * size:
+        step = 10.0 ** math.ceil(math.log10(10 * span))
+        base = round((least + greatest) / 2 / step) * step
+        size = max(abs(least - base), abs(greatest - base))
+    if size == 0 or 1e-3 <= size < 1e5:
+        return 0, base
+    return 3 * math.floor(math.log10(size) / 3), base
+
+
+def scaled_unit(unit: str, power: int, base: float) -> str:
+    """A unit with its power of ten, and what was taken off."""
+    times = f"10{str(power).translate(_SUPERSCRIPTS)}" if power else ""
+    words = " ".join(part for part in (times, unit) if part)
+    return f"{words} from {plain(base)} on".strip() if base else words
 
 
 def step_for(length_s: float, marks: int) -> int:
@@ -230,7 +297,9 @@ def plain(value: float) -> str:
 @contextmanager
 def _settings(salt: str) -> Iterator[None]:
     """Our own settings for one picture, whatever the user's are. Text stays text; dollar signs mean nothing."""
-    with matplotlib.rc_context():
+    with matplotlib.rc_context(), warnings.catch_warnings():
+        # A unit may have letters that matplotlib's font lacks; the page's fonts, not that one, show them.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         matplotlib.rcdefaults()
         matplotlib.rcParams.update({
             "svg.fonttype": "none",

@@ -10,8 +10,10 @@ from offtake.report.draw_map import Way
 from offtake.report.draw_time import Plot
 from offtake.report.figures import RunFacts
 from offtake.report.markup import Markup, data_block, element
+from offtake.report.measures import Drawn
 from offtake.report.pen import WIDE, Format, Sheet, draw_svg
 from offtake.report.picture import Picture
+from offtake.report.sensor_part import SensorPart, sensors_head, sensors_tables
 from offtake.report.svg import StyleSheet, inline_svg
 
 
@@ -25,11 +27,17 @@ class RunPictures:
     scatter: tuple[Picture, ...]
     plots: tuple[Plot, ...]
     way: Way
+    sensors: SensorPart | None = None
 
     @property
     def all(self) -> tuple[Picture, ...]:
         """All of them, in the page's order."""
-        return (self.track, *self.timed, *self.scatter)
+        return (self.track, *self.timed, *(self.sensors.pictures if self.sensors else ()), *self.scatter)
+
+    @property
+    def read_out(self) -> tuple[Drawn, ...]:
+        """What the time cursor tells the values of."""
+        return (*self.plots, *(self.sensors.drawn if self.sensors else ()))
 
 
 def run_section(one: RunPictures, styles: StyleSheet) -> Markup:
@@ -37,7 +45,8 @@ def run_section(one: RunPictures, styles: StyleSheet) -> Markup:
     number = one.facts.run.run
     start = one.facts.series.clock.start_utc
     since = f"It began on {text.moment(start)}." if start else "It told no date: the time axes count from its start."
-    most = max((len(quantity.values) for plot in one.plots for quantity in plot.told), default=0)
+    plots = [plot for plot in one.read_out if isinstance(plot, Plot)]
+    most = max((len(quantity.values) for plot in plots for quantity in plot.told), default=0)
     return element(
         "section",
         element("h2", f"Run {number}"),
@@ -50,10 +59,15 @@ def run_section(one: RunPictures, styles: StyleSheet) -> Markup:
             element("p", _how_drawn(one, most), class_="note"),
             _control(f"r{number}"),
             element("div", *(_figure(picture, styles) for picture in one.timed), class_="stack"),
-            data_block(f"r{number}-data", cursor_data(one.facts.series, one.plots, one.way)),
+            sensors_head(one.sensors) if one.sensors else None,
+            element("div", *(_figure(picture, styles) for picture in one.sensors.pictures), class_="stack")
+            if one.sensors
+            else None,
+            data_block(f"r{number}-data", cursor_data(one.facts.series, one.read_out, one.way)),
             class_="timed",
             data_run=f"r{number}",
         ),
+        sensors_tables(one.facts, one.sensors) if one.sensors else None,
         element("h3", "At rest") if one.scatter else None,
         element("div", *(_figure(picture, styles) for picture in one.scatter), class_="rests") if one.scatter else None,
         lists.glitches(one.facts),

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,9 @@ from offtake.report.inputs import RunInput
 from offtake.track.fix import Fix
 from offtake.track.geodesy import mean_position, plane
 from offtake.track.timeline import TimeLine
+
+if TYPE_CHECKING:
+    from offtake.journal.measured import Series as Measured
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -52,6 +56,10 @@ class Clock:
         """The same for one tick."""
         return float(self.seconds(np.array([tick_us], dtype=np.int64))[0])
 
+    def second_of_tick(self) -> float:
+        """How many seconds one of the logger's own lasts on this axis, on the whole."""
+        return self.second(1_000_000_000) / 1000.0 if self.timeline is not None and self.timeline.usable else 1.0
+
 
 @dataclass(frozen=True)
 class Values:
@@ -75,6 +83,13 @@ class RunSeries:
         self.fixes: Sequence[Fix] = run.track.fixes
         self.ticks_us = np.array([fix.tick_us for fix in self.fixes], dtype=np.int64)
         self.seconds = self.clock.seconds(self.ticks_us)
+        self._seconds_of: dict[Measured, Floats] = {}
+
+    def seconds_of(self, measured: Measured) -> Floats:
+        """Where on the axis the frames of a sensor's message lie."""
+        if measured not in self._seconds_of:
+            self._seconds_of[measured] = self.clock.seconds(measured.tick_us)
+        return self._seconds_of[measured]
 
     @cached_property
     def length_s(self) -> float:

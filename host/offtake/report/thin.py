@@ -11,6 +11,8 @@ from offtake.report.series import Values
 
 Floats = NDArray[np.float64]
 
+_EVEN, _EVEN_SHARE = 0.25, 0.75
+
 
 @dataclass(frozen=True)
 class Thinned:
@@ -54,12 +56,33 @@ def thin(series: Values, length_s: float, columns: int, pause_s: float | None = 
         return Thinned(x, y, x, y, False)
     steps = np.diff(x)
     if pause_s is None:
-        pause_s = 3.0 * float(np.median(steps)) + 0.5 if len(steps) else 0.0
+        pause_s = usual_pause_s(x)
     piece = np.concatenate(([0], np.cumsum((steps > pause_s) | (steps < 0))))
     dense = len(x) > 2 * columns
     if dense:
         x, y, piece = _strokes(x, y, piece, _places(x, length_s, columns))
     return _broken(x, y, piece, dense)
+
+
+def usual_pause_s(seconds: Floats) -> float:
+    """The time between values past which a line over them is broken: three times the usual one and half a second."""
+    return 3.0 * float(np.median(np.diff(seconds))) + 0.5 if len(seconds) > 1 else 0.0
+
+
+def sensor_pause_s(seconds: Floats) -> float:
+    """The same for sensors, which come at a pace that is set: two and a half times the usual time, so that two missing
+    values in a row are a gap."""
+    return 2.5 * float(np.median(np.diff(seconds))) if len(seconds) > 1 else 0.0
+
+
+def even_pace(seconds: Floats) -> bool:
+    """Whether values come at an even pace: three in four steps within a quarter of the usual one. With fewer than five
+    values that cannot be told, and is taken for no."""
+    if len(seconds) < 5:
+        return False
+    steps = np.diff(seconds)
+    usual = float(np.median(steps))
+    return float((np.abs(steps - usual) <= _EVEN * usual).mean()) >= _EVEN_SHARE
 
 
 def _places(seconds: Floats, length_s: float, columns: int) -> NDArray[np.int64]:

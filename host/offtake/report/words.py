@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from offtake.report import text
-from offtake.report.figures import CAUSES, EXACT_CAUSES, GLITCHES, Facts, RunFacts
+from offtake.report.figures import CAUSES, EXACT_CAUSES, GLITCHES, SENSOR_CAUSES, Facts, RunFacts
 from offtake.track.analysis import GapReason
 
 Verdict = Literal["good", "look", "bad", "unknown"]
@@ -80,6 +80,10 @@ def _logged(facts: Facts) -> Answer:
     )  # fmt: skip
     ended = Counter(one.ended for one in facts.runs)
     sentences = [first, (_how_ended(facts, ended),)]
+    sensors = sum(one.sensor_frames for one in facts.runs)
+    if sensors:
+        sentences.append(("Beside the line it logged ", _ref(facts, "sensors"), f" {_noun(sensors, 'frame')} of its "
+                          "sensors."))  # fmt: skip
     if not total:
         return Answer(question, "bad", "It ran, but heard nothing.", tuple(sentences))
     silent = [one.run.run for one in facts.runs if not one.run.info.raw_bytes]
@@ -145,6 +149,12 @@ def _missing(facts: Facts) -> Answer:
         found = text.plural(verify.damage, "finding")
         sentences.append((f"The journal is not clean: {found}, listed below; ", _ref(facts, "blocks"),
                           " blocks are intact."))  # fmt: skip
+    absent = {cause: sum(one.losses[cause] for one in facts.runs) for cause in SENSOR_CAUSES}
+    if any(absent.values()):
+        sentences.append(("Of the sensors, ", _ref(facts, "sensor_room"),
+                          f" {_noun(absent['sensor_room'], 'frame')} found no room while the card was busy, and ",
+                          _ref(facts, "sensor_silent"), f" {_noun(absent['sensor_silent'], 'reading')} went "
+                          "unanswered, exactly."))  # fmt: skip
     bad = sum(one.run.track.counts.bad_checksum for one in facts.runs)
     if bad:
         sentences.append(("Of the messages, ", _ref(facts, "bad"), " failed their check, and ",
@@ -156,7 +166,7 @@ def _missing(facts: Facts) -> Answer:
         sentences.append(("The track has ", _ref(facts, "gaps"), " gaps."))
     if broken or lost or not verify.clean:
         return Answer(question, "bad", "Yes.", tuple(sentences))
-    if flags or gaps or bad:
+    if flags or gaps or bad or any(absent.values()):
         return Answer(question, "look", "Something, perhaps.", tuple(sentences))
     return Answer(question, "good", "Nothing that could be counted.", tuple(sentences))
 
@@ -180,6 +190,8 @@ def _causes(facts: Facts) -> str:
     total: Counter[str] = Counter()
     for one in facts.runs:
         for cause, count in one.losses.items():
+            if cause in SENSOR_CAUSES:
+                continue
             total[cause if cause in CAUSES else "other"] += count
     parts = []
     for cause, count in sorted(total.items(), key=lambda item: (-item[1], item[0])):

@@ -23,8 +23,9 @@
   }
 
   function reading(row, index) {
-    const low = spaced(row.least[index], row.digits), most = row.greatest[index];
-    return (most === null ? low : low + " to " + spaced(most, row.digits)) + (row.unit ? " " + row.unit : "");
+    const shown = (value) => row.words ? row.words[value] : spaced(value, row.digits);
+    const low = shown(row.least[index]), most = row.greatest[index];
+    return (most === null ? low : low + " to " + shown(most)) + (row.unit ? " " + row.unit : "");
   }
 
   document.querySelectorAll(".timed").forEach((timed) => {

@@ -1,0 +1,310 @@
+"""What a run's sensors measured, sorted into pictures. Names, units and choices may come out of a log."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from offtake.report import text
+from offtake.report.draw_states import States, state_words, states_of
+from offtake.report.draw_time import Plot, Quantity
+from offtake.report.series import Floats, RunSeries, Values
+from offtake.report.thin import even_pace, sensor_pause_s
+
+if TYPE_CHECKING:
+    from offtake.journal.columns import Column
+    from offtake.journal.measured import Series
+
+PICTURES_MAX = 12
+"""So many pictures of a run's sensors are drawn; what they leave out is in the table."""
+ELEMENTS_MAX = 8
+"""Elements of an array that are drawn, each as a line,"""
+SHARED_MAX = 3
+"""and single values of one message and unit that share a picture."""
+_NAME_MAX, _UNIT_MAX = 24, 10
+_ANALOGUE, EVENT = "analogue", "event"
+# The run's setting that rules when a message comes, in milliseconds.
+_SETTINGS = {
+    _ANALOGUE: "analogue_ms", EVENT: "event_debounce_ms", "pulses": "pulse_ms", "pressure": "pressure_ms",
+}  # fmt: skip
+_PULSES, _PERIOD = "pulses", "period_us"
+_COUNTS = 2**32
+# As people write them.
+_UNITS = {"degC": "°C", "deg": "°", "us": "µs"}
+_RATE_DIGITS = 2
+_ROLES = ("first", "second", "third")
+
+Drawn = Plot | States
+
+
+@dataclass(frozen=True)
+class Figures:
+    """One row of the table of what was measured: of ``message`` the quantity ``name``, with its unit; the rest are
+    figures as text. ``count`` is that of the frames that have it."""
+
+    message: str
+    name: str
+    count: str
+    first: str
+    last: str
+    least: str
+    mean: str
+    greatest: str
+
+
+def message_words(measured: Series) -> str:
+    """A message's name as people read it."""
+    return _words(measured.name)
+
+
+def column_words(measured: Series, column: Column) -> str:
+    """A column's name as people read it, without the unit at its end where that leaves it its own."""
+    short = _short(column)
+    twice = any(_short(other) == short for other in measured.columns if other is not column)
+    return _words(column.name) if twice else short
+
+
+def _short(column: Column) -> str:
+    unit = column.unit.lower()
+    words = _words(column.name).removesuffix(f" {unit.removeprefix('deg') or unit}")
+    return words.removesuffix(f" {unit}")
+
+
+def _words(name: str) -> str:
+    return text.stranger(name.replace("_", " "), _NAME_MAX) or "unnamed"
+
+
+def unit_of(column: Column) -> str:
+    """The unit that a column is shown in: pressures that this host worked out in hectopascal."""
+    return "hPa" if _in_pascal(column) else text.stranger(_UNITS.get(column.unit, column.unit), _UNIT_MAX)
+
+
+def _in_pascal(column: Column) -> bool:
+    return column.derived and column.unit == "Pa"
+
+
+def values_at(series: RunSeries, measured: Series, column: Column) -> Values:
+    """A numeric column's values in its :func:`unit_of`, on the run's axis, without those that are absent: an interval
+    with fewer than two pulses has no period."""
+    values = column.values.astype(np.float64) / (100.0 if _in_pascal(column) else 1.0)
+    told = column.present & np.isfinite(values)
+    if measured.name == _PULSES and column.name == _PERIOD:
+        told &= values > 0
+    seconds = series.seconds_of(measured)
+    return Values(seconds[told], values[told])
+
+
+def in_use(series: RunSeries, measured: Series) -> tuple[Column, ...]:
+    """The columns without an analogue input that the run's settings leave off, whose readings mean nothing."""
+    if measured.name != _ANALOGUE:
+        return measured.columns
+    start = series.run.info.start
+    off = [f"input_{number}_mv" for number in (1, 2) if getattr(start, f"analogue_{number}_full_mv", None) == 0]
+    return tuple(column for column in measured.columns if column.name not in off)
+
+
+def setting_of(series: RunSeries, measured: Series) -> int | None:
+    """The run's setting, in milliseconds, that rules when a message comes, where it tells one."""
+    return getattr(series.run.info.start, _SETTINGS.get(measured.name, ""), None) or None
+
+
+def paced(series: RunSeries, measured: Series) -> bool:
+    """Whether a message comes at an even pace, by the run's settings or by its times."""
+    if measured.name == EVENT:
+        return False
+    return bool(setting_of(series, measured)) or even_pace(series.seconds_of(measured))
+
+
+def unpictured(series: RunSeries, measured: Sequence[Series]) -> tuple[str, ...]:
+    """Numbers that were told once, or never changed and came at no even pace: a picture would say nothing. Many of one
+    message are only counted."""
+    words: list[str] = []
+    for one in measured:
+        columns = [column for column in in_use(series, one) if column.numeric and not superseded(one, column)]
+        still = [column for column in columns if _says_nothing(series, one, column)]
+        if len(still) > SHARED_MAX:
+            words.append(f"{_capital(message_words(one))}: {len(still)} values")
+        else:
+            words += [_capital(_said(one, column, ": ")) for column in still]
+    return tuple(words)
+
+
+def _says_nothing(series: RunSeries, measured: Series, column: Column) -> bool:
+    values = values_at(series, measured, column).values
+    return len(values) < 2 or (bool((values == values[0]).all()) and not paced(series, measured))
+
+
+def drawn_of(series: RunSeries, measured: Sequence[Series]) -> tuple[Drawn, ...]:
+    """Everything that makes a picture, in the order of message codes and fields; more than :data:`PICTURES_MAX`
+    perhaps."""
+    return tuple(drawn for one in measured for drawn in (*_rates(series, one), *_drawn_of_message(series, one)))
+
+
+def _drawn_of_message(series: RunSeries, measured: Series) -> list[Drawn]:
+    """Arrays apart; single values of one unit together."""
+    groups: dict[tuple[str, str], list[Column]] = {}
+    for column in in_use(series, measured):
+        if column.kind in ("word", "flags"):
+            groups[(column.name, "")] = [column]
+        elif column.numeric and not superseded(measured, column) and not _says_nothing(series, measured, column):
+            shared = column.field if is_element(column) else "" if column.unit else column.name
+            groups.setdefault((shared, column.unit), []).append(column)
+    drawn: list[Drawn] = []
+    for columns in groups.values():
+        if not columns[0].numeric:
+            heading, said = _heading(measured, columns), _said(measured, columns[0])
+            drawn += states_of(series, measured, columns[0], heading, said, sudden=not paced(series, measured))
+        elif is_element(columns[0]):
+            drawn.append(_plot(series, measured, columns))
+        else:
+            parts = (columns[place : place + SHARED_MAX] for place in range(0, len(columns), SHARED_MAX))
+            drawn += [_plot(series, measured, part) for part in parts]
+    return drawn
+
+
+def is_element(column: Column) -> bool:
+    """Whether it is an element of an array."""
+    return column.numeric and column.name.startswith(f"{column.field}_")
+
+
+def _heading(measured: Series, columns: Sequence[Column]) -> str:
+    message = message_words(measured)
+    if len(columns) > 1 and is_element(columns[0]):
+        drawn = f"the first {ELEMENTS_MAX} of " if len(columns) > ELEMENTS_MAX else ""
+        return f"{_capital(message)}: {_words(columns[0].field)}, {drawn}{len(columns)} elements"
+    if len(columns) == 1:
+        return _capital(_said(measured, columns[0], ": "))
+    return f"{_capital(message)}: {', '.join(column_words(measured, column) for column in columns)}"
+
+
+def _said(measured: Series, column: Column, between: str = " ") -> str:
+    """Message and column; once where they have one name."""
+    message, words = message_words(measured), column_words(measured, column)
+    return words if words == message else f"{message}{between}{words}"
+
+
+def superseded(measured: Series, column: Column) -> bool:
+    """Whether it is a raw reading that this host turned into something with a unit."""
+    return not column.unit and not column.derived and any(other.derived for other in measured.columns)
+
+
+def _plot(series: RunSeries, measured: Series, columns: Sequence[Column]) -> Plot:
+    quantities = tuple(
+        Quantity(
+            _ROLES[place % len(_ROLES)], column_words(measured, column), values_at(series, measured, column), place
+        )
+        for place, column in enumerate(columns[:ELEMENTS_MAX])
+    )
+    message = message_words(measured)
+    said = message if len(columns) > 1 else _said(measured, columns[0])
+    if len(columns) > SHARED_MAX:
+        said = f"{message} {_words(columns[0].field)}"
+    return _fitted(
+        _heading(measured, columns), unit_of(columns[0]), quantities, said,
+        dots=not paced(series, measured),
+    )  # fmt: skip
+
+
+def _fitted(
+    heading: str, unit: str, quantities: tuple[Quantity, ...], said: str, *, digits: int | None = None,
+    dots: bool = False,
+) -> Plot:  # fmt: skip
+    if digits is None:
+        digits = max(digits_of(one.values.values) for one in quantities)
+    return Plot("sensor", heading, unit, quantities, "", digits, said=said, fitted=True, dots=dots)
+
+
+def _rates(series: RunSeries, measured: Series) -> list[Plot]:
+    """How fast pulses came: by their count from frame to frame, and by the time between two of them."""
+    count, period = (_column(measured, name) for name in ("count", _PERIOD))
+    if measured.name != _PULSES or count is None or period is None:
+        return []
+    quantities = tuple(
+        Quantity(_ROLES[place], label, values, place)
+        for place, (label, values) in enumerate((
+            ("by the count", rate_by_count(values_at(series, measured, count))),
+            ("by the period", rate_by_period(series, values_at(series, measured, period))),
+        )) if len(values) > 1
+    )  # fmt: skip
+    if not quantities:
+        return []
+    message = message_words(measured)
+    return [_fitted(f"{_capital(message)}: rate", "Hz", quantities, f"{message} rate", digits=_RATE_DIGITS)]
+
+
+def _column(measured: Series, name: str) -> Column | None:
+    return next((one for one in measured.columns if one.name == name and one.numeric), None)
+
+
+def rate_by_count(counts: Values) -> Values:
+    """Pulses a second between one frame and the next, at the later one; nothing over a pause. The 32-bit count may come
+    round; going backwards otherwise is no count."""
+    if len(counts) < 2:
+        return Values(np.empty(0), np.empty(0))
+    passed, counted = np.diff(counts.seconds), np.diff(counts.values) % _COUNTS
+    sound = (passed > 0) & (passed <= sensor_pause_s(counts.seconds)) & (counted < _COUNTS / 2)
+    return Values(counts.seconds[1:][sound], counted[sound] / passed[sound])
+
+
+def rate_by_period(series: RunSeries, periods_us: Values) -> Values:
+    """Pulses a second from the time between two neighbouring ones, which are more than 0."""
+    return Values(periods_us.seconds, 1e6 / (periods_us.values * series.clock.second_of_tick()))
+
+
+def digits_of(values: Floats) -> int:
+    """Decimals to show: those that ``values`` have, as far as they are within six digits of the greatest."""
+    greatest = float(np.abs(values).max(initial=0.0))
+    most = min(9, max(0, 5 - int(np.floor(np.log10(greatest))))) if greatest > 0 else 0
+    for digits in range(most):
+        scaled = values * 10.0**digits
+        if np.allclose(scaled, np.rint(scaled), rtol=1e-9, atol=1e-6):
+            return digits
+    return most
+
+
+def figures_of(series: RunSeries, measured: Sequence[Series]) -> tuple[Figures, ...]:
+    """A row for the rates of pulses, and for each column of each message."""
+    rows: list[Figures] = []
+    for one in measured:
+        message, thinned = message_words(one), one.frames > len(one.tick_us)
+        for plot in _rates(series, one):
+            rows += [
+                _row(message, f"rate {quantity.label}, {plot.unit}", quantity.values.values, plot.digits)
+                for quantity in plot.quantities
+            ]
+        for column in in_use(series, one):
+            name = ", ".join(part for part in (column_words(one, column), unit_of(column)) if part)
+            if column.numeric:
+                values = values_at(series, one, column).values
+                rows.append(_row(message, name, values, digits_of(values), one.frames if thinned else 0))
+            else:
+                rows.append(_words_row(message, name, one, column))
+    return tuple(rows)
+
+
+def _row(message: str, name: str, values: Floats, digits: int, thinned_from: int = 0) -> Figures:
+    if not len(values):
+        return Figures(message, name, "0", *(text.NONE,) * 5)
+    first, last, least, greatest = (
+        text.number(float(value), digits) for value in (values[0], values[-1], values.min(), values.max())
+    )
+    mean = text.number(float(values.mean()), min(9, digits + 1))
+    # What was thinned kept its extremes, so its mean leans on them.
+    count, mean = (text.whole(thinned_from), f"about {mean}") if thinned_from else (text.whole(len(values)), mean)
+    return Figures(message, name, count, first, last, least, mean, greatest)
+
+
+def _words_row(message: str, name: str, measured: Series, column: Column) -> Figures:
+    told = np.flatnonzero(column.present)
+    count = text.whole(measured.frames if measured.frames > len(measured.tick_us) else len(told))
+    if column.kind not in ("word", "flags") or not len(told):
+        return Figures(message, name, count, *(text.NONE,) * 5)
+    first, last = (text.stranger(state_words(column, int(column.values[place])), _NAME_MAX) for place in told[[0, -1]])
+    return Figures(message, name, count, first, last, *(text.NONE,) * 3)
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:]

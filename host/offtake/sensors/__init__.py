@@ -1,0 +1,1 @@
+"""What sensors' raw readings mean, by the published formulas of the parts."""
