@@ -391,7 +391,8 @@ types:
   description_message:
     doc: >-
       One message as this logger writes it: names, types, units, scales and choices, so that a reader which
-      never heard of it can read it. One of each stands at a run's start. See DEVELOPERS.md for its form.
+      never heard of it can read it. One of each stands at a run's start. Its form: see below, after the
+      messages.
     seq:
       - id: form
         type: u1
@@ -705,7 +706,8 @@ enums:
       id: description
       doc: >-
         One message as this logger writes it: names, types, units, scales and choices, so that a reader which
-        never heard of it can read it. One of each stands at a run's start. See DEVELOPERS.md for its form.
+        never heard of it can read it. One of each stands at a run's start. Its form: see below, after the
+        messages.
     8:
       id: analogue
       doc: "The two analogue inputs, each the mean of 16 conversions; the tick is that of the first."

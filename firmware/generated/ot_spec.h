@@ -222,7 +222,7 @@ typedef struct {
 } ot_message_run_end;
 extern const ot_layout ot_message_run_end_layout OT_FLASH;
 
-/* One message as this logger writes it: names, types, units, scales and choices, so that a reader which never heard of it can read it. One of each stands at a run's start. See DEVELOPERS.md for its form. */
+/* One message as this logger writes it: names, types, units, scales and choices, so that a reader which never heard of it can read it. One of each stands at a run's start. Its form: see below, after the messages. */
 #define OT_MESSAGE_DESCRIPTION_SIZE 0u
 #define OT_MESSAGE_DESCRIPTION 7u
 extern const ot_layout ot_message_description_layout OT_FLASH;

@@ -66,7 +66,7 @@ def test_a_message_that_the_spec_does_not_have_is_a_compile_error_that_names_it(
 
 @pytest.mark.parametrize(
     ("name", "says"),
-    [("decode", "ot_message_decode is also the firmware's"), ("code_last", "OT_MESSAGE_CODE_LAST is also the spec's")],
+    [("decode", "ot_message_decode in C is also the firmware's"), ("code_last", "OT_MESSAGE_CODE_LAST in C is also the spec's")],
 )
 def test_names_that_c_has_already_are_refused(name: str, says: str, tmp_path: Path) -> None:
     text = f'[messages.{name}]\ncode = 64\ndoc = "x"\nfields = []\n\n'

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import random
 import struct
 import subprocess
 import zlib
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
@@ -13,8 +16,10 @@ import numpy as np
 from offtake.bench.board import Bench, Board
 from offtake.bench.cards import Card, constant
 from offtake.bench.firmware import load_elf
+from offtake.bench.line import Line, steady
 from offtake.bench.sensors import EventInput, PressurePart, PulseInput, PulseTrain, World
 from offtake.card import locate_in_image, make_card_image, prepare_in_image
+from offtake.journal.frames import Frame
 from offtake.journal.reader import Journal
 from offtake.journal.source import BytesSource
 
@@ -36,9 +41,9 @@ class Calls:
     began: int = 0
 
 
-def header(sensors: int, analogue_ms: int, pulse_ms: int, pressure_ms: int) -> bytes:
-    """Block 0, laid out by hand from shared_spec/block.toml: a second between supply frames, debounce 5 ms."""
-    fields = struct.pack("<BBIIIBHHI", 1, 0, JOURNAL_ID, BLOCKS, 57_600, 4, 700, 3_600, 1_700_000_000)
+def header(sensors: int, analogue_ms: int, pulse_ms: int, pressure_ms: int, baud: int = 57_600) -> bytes:
+    """Block 0, laid out by hand from shared_spec/block.toml: an hour between supply frames, debounce 5 ms."""
+    fields = struct.pack("<BBIIIBHHI", 1, 0, JOURNAL_ID, BLOCKS, baud, 4, 700, 3_600, 1_700_000_000)
     more = struct.pack("<BHHHBHH", sensors, analogue_ms, 5_000, 5_000, 5, pulse_ms, pressure_ms)
     body = (b"OFTKJNL1" + fields + b"test".ljust(32, b"\0") + more).ljust(508, b"\0")
     return body + struct.pack("<I", zlib.crc32(body))
@@ -55,7 +60,7 @@ class Rig:
         rows = [line.split() for line in symbols.splitlines()]
         self._places = {row[2].split(".")[0]: int(row[0], 16) for row in rows if len(row) == 3}
 
-    def _bench(self, block: bytes) -> tuple[Bench, bytearray, int]:
+    def _bench(self, block: bytes, busy_ms: float = 2.0, line: Line | None = None) -> tuple[Bench, bytearray, int]:
         self._path.unlink(missing_ok=True)
         make_card_image(self._path, 8, fat=16)
         prepare_in_image(self._path, block, BLOCKS)
@@ -68,8 +73,15 @@ class Rig:
             pulses=PulseInput((PulseTrain(hz, hz // 500, 1_000, hz // 1_000),)),
             pressure=PressurePart(points=((0, 415_148, 519_888),)),
         )
-        card = Card(busy=constant(2.0))
-        return Bench(self._firmware, image=image, card=card, board=Board(frequency_hz=hz), sensors=world), image, sector
+        bench = Bench(
+            self._firmware,
+            image=image,
+            card=Card(busy=constant(busy_ms)),
+            line=line,
+            board=Board(frequency_hz=hz),
+            sensors=world,
+        )
+        return bench, image, sector
 
     def calls(self, block: bytes, ms: float) -> dict[str, Calls]:
         """Cycles of every call of the polling functions and of the staging within ``ms``, followed step by step."""
@@ -102,11 +114,22 @@ class Rig:
             bench.run_ms(_WARM_MS + ms)
             writes = bench.writes
         cycles = dict(zip(writes["lba"].tolist(), (writes["accepted"] - writes["began"]).tolist(), strict=True))
-        source = BytesSource(bytes(image[512 * sector : 512 * (sector + BLOCKS)]))
-        frames: dict[int, int] = {}
-        for frame in Journal(source).frames():
-            frames[frame.position] = frames.get(frame.position, 0) + 1
+        frames = Counter(frame.position for frame in _frames(image, sector))
         return [(count, int(cycles[sector + position])) for position, count in frames.items() if position > 3]
+
+
+    def codes(self, block: bytes, ms: float, baud: int, busy_ms: float) -> Counter[int]:
+        """How many frames of each code reach the card within ``ms`` of a line that never pauses and a busy card."""
+        payload = random.Random(1).randbytes(int(ms * baud / 10_000))
+        line = steady(payload, baud=baud, frequency_hz=self._clock_hz, start_ms=_WARM_MS)
+        bench, image, sector = self._bench(block, busy_ms, line)
+        with bench:
+            bench.run_line(then_ms=1_500.0)
+        return Counter(frame.code for frame in _frames(image, sector))
+
+
+def _frames(image: bytearray, sector: int) -> Iterator[Frame]:
+    return Journal(BytesSource(bytes(image[512 * sector : 512 * (sector + BLOCKS)]))).frames()
 
 
 @dataclass(frozen=True)

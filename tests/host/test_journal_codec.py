@@ -7,8 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from journal_maker import JOURNAL_ID, header
 from offtake.errors import UsageError
-from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE, BLOCK_SPACE, BlockHeader, Status
+from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE, BLOCK_SPACE, BlockHeader, JournalHeader, Status
 from offtake.journal.codec import (
+    CHECK_AT,
     block_status,
     decode_journal_header,
     encode_block,
@@ -17,6 +18,7 @@ from offtake.journal.codec import (
     frame_seed,
     parse_frame,
     read_block_header,
+    seal,
 )
 
 u16 = st.integers(0, 2**16 - 1)
@@ -76,6 +78,14 @@ def test_any_bytes_have_a_status(data: bytes) -> None:
     assert block_status(data) is not Status.OK
     assert decode_journal_header(data)[1] is None
     assert parse_frame(data, 0, len(data), frame_seed(1, 1))[0] is not Status.OK
+
+
+@given(st.binary(min_size=1, max_size=100))
+def test_a_header_that_a_later_release_made_longer_is_read(more: bytes) -> None:
+    longer = bytearray(encode_journal_header(header(blocks=9)))
+    longer[JournalHeader.FIXED_SIZE : JournalHeader.FIXED_SIZE + len(more)] = more
+    assert decode_journal_header(seal(bytes(longer[:CHECK_AT]))) == (Status.OK, header(blocks=9))
+
 
 
 @given(st.integers(0, 8 * BLOCK_SIZE - 1))

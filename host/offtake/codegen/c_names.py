@@ -30,8 +30,7 @@ def check_names(spec: Spec, root: Path) -> None:
     taken = {name: f"the firmware's {name}" for name in firmware_names(root)}
     for identifier, where in _identifiers(spec):
         if taken.get(identifier, where) != where:
-            expected = "another name: in C it would be the same"
-            raise SpecError(f"{identifier} is also {taken[identifier]}", where=where, expected=expected)
+            raise SpecError(f"{identifier} in C is also {taken[identifier]}", where=where, expected="another name")
         taken[identifier] = where
 
 
@@ -49,26 +48,27 @@ def firmware_names(root: Path) -> set[str]:
 
 
 def _identifiers(spec: Spec) -> Iterator[tuple[str, str]]:
-    """(identifier, what it comes from in the spec)."""
+    """(identifier, key path of what it comes from in the spec)."""
     for line in constants(spec):
         if line:
             yield line.split()[1], "the spec's numbers"
     yield from ((name, "the generated tables") for name in _TABLES)
     for board in spec.boards:
-        yield "ot_light", f"boards/{board.name}.toml: board.lights"
+        yield "ot_light", "board.lights"
         for light in board.lights:
-            yield f"OT_LIGHT_{light.name.upper()}", f"boards/{board.name}.toml: board.lights"
+            yield f"OT_LIGHT_{light.name.upper()}", f"board.lights.{light.name}"
     for name, record in c_records(spec):
-        where = f"{'link.toml: packets' if name.startswith('packet_') else 'messages.toml: messages'}.{record.name}"
+        where = f"{'packets' if name.startswith('packet_') else 'messages'}.{record.name}"
         if name.startswith("head_"):
-            where = "block.toml: journal_header"
+            where = "journal_header"
         yield from ((f"{stem}", where) for stem in (f"ot_{name}", f"ot_{name}_layout", f"ot_{name}_fields"))
         yield f"OT_{name.upper()}_SIZE", where
         yield f"OT_{name.upper()}{'_AT' if name.startswith('head_') else ''}", where
         if name.startswith("message_") and record.role == "sensor":
             yield f"ot_log_{record.name}", where
     for enum in spec.enums.values():
-        yield f"ot_{enum.name}", f"enums.{enum.name}"
+        group = "flag_sets" if enum.is_flags else "enums"
+        yield f"ot_{enum.name}", f"{group}.{enum.name}"
         for choice in enum.choices:
             stem = "OT" if enum.name == "errors" else f"OT_{enum.name.upper()}"
-            yield f"{stem}_{choice.name.upper()}", f"enums.{enum.name}.{choice.name}"
+            yield f"{stem}_{choice.name.upper()}", f"{group}.{enum.name}.{choice.name}"

@@ -7,6 +7,7 @@ from dataclasses import replace
 from offtake.codegen.c_words import comment
 from offtake.spec.model import Enumeration, Field, Record, Spec
 
+
 def c_records(spec: Spec) -> list[tuple[str, Record]]:
     """(name, record) of everything that the firmware reads or writes.
 
@@ -75,7 +76,7 @@ class Tables:
         self.bounds: list[tuple[int, int]] = []
 
     def table(self, name: str, record: Record) -> list[str]:
-        """Lines of a record's field table and layout. Places and sizes are u8: FIXED_BYTES_MAX leaves room for padding."""
+        """Lines of a record's field table and layout. Places are u8: FIXED_BYTES_MAX leaves room to pad."""
         rows = [row for f in record.fields if f.size is not None for row in self._rows(f"ot_{name}", f, f.size)]
         out = [f"static const ot_field ot_{name}_fields[] OT_FLASH = {{", *rows, "};"] if rows else []
         fields = f"ot_{name}_fields" if rows else "0"

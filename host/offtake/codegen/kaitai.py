@@ -13,8 +13,7 @@ from offtake.codegen.kaitai_records import (
     part_item,
     record_type,
 )
-from offtake.codegen.kaitai_yaml import Node, dump
-from offtake.codegen.markdown import words
+from offtake.codegen.kaitai_yaml import Node, dump, prose
 from offtake.spec.model import Field, Record, Spec
 
 _DOC = """
@@ -66,7 +65,7 @@ def render(spec: Spec, banner: str) -> str:
     types |= flag_types(records, spec.enums)
     root: Item = {
         "meta": meta,
-        "doc": words(_DOC),
+        "doc": prose(_DOC),
         "doc-ref": "shared_spec/REFERENCE.md",
         "seq": _file(spec),
         "types": types,
@@ -113,7 +112,7 @@ def _header_block(spec: Spec) -> Item:
     is_header = " and ".join(f"{f.name} == {_literal(f.const)}" for f in marks)
     doc = "False where the file does not begin with a header of this version."
     instances: Item = {"is_header": {"value": is_header, "doc": doc}, "checked": _checked(spec)}
-    return {"doc": words(record.doc), "seq": seq, "instances": instances}
+    return {"doc": prose(record.doc), "seq": seq, "instances": instances}
 
 
 def _journal_header(record: Record) -> Item:
@@ -153,7 +152,7 @@ def _block(spec: Spec) -> Item:
         "checked": _checked(spec),
         "frames": frames,
     }
-    return {"doc": words(block.doc), "seq": seq, "instances": instances}
+    return {"doc": prose(block.doc), "seq": seq, "instances": instances}
 
 
 def _block_field(f: Field) -> list[Item]:
@@ -175,7 +174,7 @@ def _frame(spec: Spec, codes: str) -> Item:
         {"id": "code", "type": f"b{frame.code_bits}", "enum": codes, "doc": "The message's code."},
         {"id": "tick_offset", "type": "tick_offset"},
         {"id": "payload", "type": "bytes_of_payload", "size": "length"},
-        {"id": "check", "type": "u4", "doc": words(frame.check_doc)},
+        {"id": "check", "type": "u4", "doc": prose(frame.check_doc)},
     ]
     cases = {f"{codes}::{record.name}": _type_of(record) for record in spec.messages}
     tick: Item = {
@@ -189,7 +188,7 @@ def _frame(spec: Spec, codes: str) -> Item:
         "type": {"switch-on": "code", "cases": cases},
         "doc": "The payload by its code; bytes where that is not known here.",
     }
-    return {"doc": words(frame.doc), "seq": seq, "instances": {"tick": tick, "message": message}}
+    return {"doc": prose(frame.doc), "seq": seq, "instances": {"tick": tick, "message": message}}
 
 
 def _tick_offset(spec: Spec) -> Item:
@@ -198,7 +197,7 @@ def _tick_offset(spec: Spec) -> Item:
         terms.append(f"(groups.size > {index} ? (groups[{index}] & 0x7f).as<u4> * {2 ** (7 * index)} : 0)")
     groups: Item = {"id": "groups", "type": "u1", "repeat": "until", "repeat-until": "_ < 0x80"}
     return {
-        "doc": words(spec.frame.tick_doc),
+        "doc": prose(spec.frame.tick_doc),
         "seq": [groups],
         "instances": {"value": {"value": " + ".join(terms)}},
     }

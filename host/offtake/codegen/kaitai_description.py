@@ -6,8 +6,7 @@ The form is told in :mod:`offtake.journal.description`.
 from __future__ import annotations
 
 from offtake.codegen.kaitai_records import Item
-from offtake.codegen.kaitai_yaml import Node
-from offtake.codegen.markdown import words
+from offtake.codegen.kaitai_yaml import Node, prose
 from offtake.journal.description import FORM, KINDS, SCALE_FIXED_POINT, SCALE_ZERO
 from offtake.spec.model import Record
 
@@ -27,7 +26,7 @@ def description_type(record: Record) -> Item:
         {"id": "fields", "type": "described_field", "repeat": "eos", "if": known, "doc": "Its fields, in order."},
         {"id": record.fields[0].name, "size-eos": True, "if": f"form != {FORM}"},
     ]
-    return {"doc": words(record.doc), "seq": seq}
+    return {"doc": prose(record.doc), "seq": seq}
 
 
 def helper_types(kinds_enum: str) -> Item:

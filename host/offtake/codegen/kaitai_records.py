@@ -5,8 +5,7 @@ from __future__ import annotations
 import keyword
 from collections.abc import Iterable, Sequence
 
-from offtake.codegen.kaitai_yaml import Node
-from offtake.codegen.markdown import words
+from offtake.codegen.kaitai_yaml import Node, prose
 from offtake.spec.model import WIRE_SIZES, Enumeration, Field, Part, Record, Scale
 
 Item = dict[str, Node]
@@ -50,7 +49,7 @@ def record_type(record: Record, *, growing: bool) -> Item:
             types[f"{name}_element"] = _element_type(f, f.scale)
             items = [{**items[0], "type": f"{name}_element"}]
         seq += [{**item, **condition} for item in items]
-    made: Item = {"doc": words(record.doc), "seq": seq}
+    made: Item = {"doc": prose(record.doc), "seq": seq}
     if instances:
         made["instances"] = instances
     if types:
@@ -82,7 +81,7 @@ def field_items(f: Field, name: str = "") -> list[Item]:
 
 def part_item(part: Part) -> Item:
     """The entry that reads one part of a packed word."""
-    return {"id": part.name, "type": f"b{part.bits}", "doc": words(part.doc)}
+    return {"id": part.name, "type": f"b{part.bits}", "doc": prose(part.doc)}
 
 
 def _derived(f: Field) -> tuple[str, str] | None:
@@ -112,11 +111,11 @@ def _element_type(f: Field, scale: Scale) -> Item:
 
 def _about(f: Field) -> Item:
     """What people should know of a field; the unit also apart, for programs."""
-    text = words(f.doc)
+    text = f.doc
     for which, bound in (("least", f.minimum), ("most", f.maximum)):
         if bound is not None:
             text += f" At {which} {f.scale.apply(bound) if f.scale else bound}."
-    return {"doc": f"{text} [{f.unit}]", "-unit": f.unit} if f.unit else {"doc": text}
+    return {"doc": prose(f"{text} [{f.unit}]"), "-unit": f.unit} if f.unit else {"doc": prose(text)}
 
 
 def _without_words(item: Item) -> Item:
@@ -138,7 +137,7 @@ def enumeration(enum: Enumeration) -> Node:
     """An enumeration's names by value."""
     names = Names()
     return {
-        choice.value: {"id": names.take(choice.name), "doc": words(choice.doc)}
+        choice.value: {"id": names.take(choice.name), "doc": prose(choice.doc)}
         for choice in sorted(enum.choices, key=lambda one: one.value)
     }
 
@@ -151,17 +150,17 @@ def flag_types(records: Sequence[Record], enums: dict[str, Enumeration]) -> Item
 
 def _flags_type(flag_set: Enumeration, bits: int) -> Item:
     names = Names()
-    named = {choice.value: (names.take(choice.name), words(choice.doc)) for choice in flag_set.choices}
+    named = {choice.value: (names.take(choice.name), prose(choice.doc)) for choice in flag_set.choices}
     seq: list[Node] = []
     for bit in range(bits):
         name, doc = named.get(bit) or (names.take(f"bit_{bit}"), "No meaning yet.")
         seq.append({"id": name, "type": "b1", "doc": doc})
-    return {"doc": words(flag_set.doc), "seq": seq}
+    return {"doc": prose(flag_set.doc), "seq": seq}
 
 
 def by_code(records: Iterable[Record]) -> Node:
     """The messages' names by code."""
     return {
-        record.code: {"id": record.name, "doc": words(record.doc)}
+        record.code: {"id": record.name, "doc": prose(record.doc)}
         for record in sorted(records, key=lambda one: one.code)
     }

@@ -15,6 +15,11 @@ _PLAIN = re.compile(r"-?[a-z][a-z0-9_]*(-[a-z0-9_]+)*\Z")
 _WORDS = ("y", "n", "yes", "no", "on", "off", "true", "false", "null")
 
 
+def prose(text: str) -> str:
+    """``text`` in one line, as it may stand in comments of any language: compilers copy it there as it is."""
+    return " ".join(text.split()).replace("\\", "\\\\").replace('"', "'")
+
+
 def dump(node: Node, indent: int = 0) -> list[str]:
     """Lines of ``node`` at ``indent`` blanks. Text that is no bare word is quoted, or wrapped where it is long."""
     lead = " " * indent

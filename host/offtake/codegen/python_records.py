@@ -21,7 +21,7 @@ def render(spec: Spec, banner: str) -> str:
     """Text of ``offtake/generated/records.py``; the same spec gives the same text. ``banner`` becomes comments."""
     out = [f"# {line}".rstrip() for line in banner.splitlines()]
     out += [
-        "# ruff: noqa: E501",
+        "# ruff: noqa: E501, RUF009",
         '"""Constants, enumerations and records of shared_spec."""',
         "",
         "from __future__ import annotations",

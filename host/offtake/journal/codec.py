@@ -221,7 +221,10 @@ def encode_journal_header(header: JournalHeader) -> bytes:
 
 
 def decode_journal_header(data: bytes) -> tuple[Status, JournalHeader | None]:
-    """Read block 0: SHORT_INPUT, BAD_MAGIC, BAD_VERSION, BAD_BLOCK_CHECK, OUT_OF_RANGE or BAD_PADDING, or OK."""
+    """Read block 0: SHORT_INPUT, BAD_MAGIC, BAD_VERSION, BAD_BLOCK_CHECK or OUT_OF_RANGE, or OK.
+
+    Bytes after the fields known here are a later release's: its header grew at the end.
+    """
     if len(data) < BLOCK_SIZE:
         return Status.SHORT_INPUT, None
     if not data.startswith(JOURNAL_MAGIC):
@@ -233,8 +236,6 @@ def decode_journal_header(data: bytes) -> tuple[Status, JournalHeader | None]:
     status, header = JournalHeader.decode(data[: JournalHeader.FIXED_SIZE])
     if status is not Status.OK or header is None:
         return status, None
-    if any(data[JournalHeader.FIXED_SIZE : CHECK_AT]):
-        return Status.BAD_PADDING, None
     return Status.OK, header
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -62,15 +64,19 @@ def message_words(measured: Series) -> str:
 
 def column_words(measured: Series, column: Column) -> str:
     """A column's name as people read it, without the unit at its end where that leaves it its own."""
-    short = _short(column)
-    twice = any(_short(other) == short for other in measured.columns if other is not column)
-    return _words(column.name) if twice else short
+    return _column_words(tuple((one.name, one.unit) for one in measured.columns))[column.name]
 
 
-def _short(column: Column) -> str:
-    unit = column.unit.lower()
-    words = _words(column.name).removesuffix(f" {unit.removeprefix('deg') or unit}")
-    return words.removesuffix(f" {unit}")
+@lru_cache(maxsize=64)
+def _column_words(columns: tuple[tuple[str, str], ...]) -> dict[str, str]:
+    """The words for each column name of a message, from its (name, unit) pairs."""
+    short = {name: _short(name, unit.lower()) for name, unit in columns}
+    often = Counter(short.values())
+    return {name: words if often[words] == 1 else _words(name) for name, words in short.items()}
+
+
+def _short(name: str, unit: str) -> str:
+    return _words(name).removesuffix(f" {unit.removeprefix('deg') or unit}").removesuffix(f" {unit}")
 
 
 def _words(name: str) -> str:

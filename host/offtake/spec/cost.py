@@ -185,7 +185,7 @@ def sensor_bit(spec: Spec, record: Record) -> int | None:
 def rate_as_set_hz(spec: Spec, record: Record, settings: Mapping[str, int]) -> float:
     """Frames a second by the journal's settings, of which those not given are 0, which is off.
 
-    A message with an ``interval`` comes once in it. Where the settings say which sensors are on, a message that the
+    A message with an ``interval``, which is in ms, comes once in it. Where the settings say which sensors are on, a message that the
     flags ``sensors`` name and that is not on does not come. Any other comes at its highest rate.
 
     :raises UsageError: an interval that asks for more than ``at_most_hz``.
@@ -193,13 +193,12 @@ def rate_as_set_hz(spec: Spec, record: Record, settings: Mapping[str, int]) -> f
     bit = sensor_bit(spec, record)
     if bit is not None and "sensors" in settings and not settings["sensors"] >> bit & 1:
         return 0.0
-    unit = next((field.unit for field in spec.journal_header.fields if field.name == record.interval), None)
-    if unit is None:
+    if not record.interval:
         return record.at_most_hz
     interval = settings.get(record.interval, 0)
     if interval == 0:
         return 0.0
-    rate_hz = (1.0 if unit == "s" else 1000.0) / interval
+    rate_hz = 1000.0 / interval
     if rate_hz > record.at_most_hz:
         raise UsageError(
             f"{record.interval} = {interval} makes {rate_hz:g} frames of {record.name} a second",
@@ -218,7 +217,7 @@ def work_out(
 ) -> SpecCosts:
     """The costs of every message but the line's own. ``settings`` are fields of the journal's header by name.
 
-    :raises UsageError: no such variant, no figures of it, or settings that the header does not have or hold.
+    :raises UsageError: no such variant, no figures of it, or settings that set no rate, are out of range or too fast.
     """
     known = parts or load_parts()
     board, clock_hz = _variant(spec, variant, known)
@@ -289,10 +288,11 @@ def _variant(spec: Spec, name: str, parts: Parts) -> tuple[Board, int]:
 
 
 def _check_settings(spec: Spec, settings: Mapping[str, int]) -> None:
-    fields = {f.name: f for f in spec.journal_header.fields if f.is_number and f.const is None and not f.parts}
+    rates = {"sensors", *(record.interval for record in spec.messages)}
+    fields = {field.name: field for field in spec.journal_header.fields if field.name in rates}
     for name, value in settings.items():
         if name not in fields:
-            raise UsageError(f"the journal's header has no setting {name!r}", expected=", ".join(fields))
+            raise UsageError(f"no setting that sets a rate is called {name!r}", expected=", ".join(fields))
         low, high = fields[name].bounds
         if not low <= value <= high:
             raise UsageError(f"{name} = {value} is out of range", expected=f"{low} to {high}")
