@@ -49,7 +49,7 @@ types:
       - id: padding
         size: 433
         if: is_header
-        doc: "Zeros."
+        doc: "Zeros, or settings of a later release."
       - id: check
         type: u4
         if: is_header

@@ -23,9 +23,13 @@
 static struct {
     bool by_block : 1;   /* high capacity: addresses count sectors */
     bool multi_open : 1; /* a multi-block write is under way */
-    uint32_t next;      /* the sector it would take next */
-    uint16_t crc;       /* of the data being read */
-    uint16_t read_left; /* bytes of the sector still to come */
+    union {
+        uint32_t next; /* while a multi-block write is open: the sector it would take next */
+        struct {
+            uint16_t crc;  /* while a sector is read: of its data */
+            uint16_t left; /* bytes still to come */
+        } read;
+    } at;
 } card;
 
 /* A byte from the card; what is sent meanwhile it takes for nothing. */
@@ -165,34 +169,34 @@ bool ot_card_read_open(uint32_t sector)
             return false;
         }
     } while (token == 0xffu);
-    card.crc = OT_CRC16_CARD_START;
-    card.read_left = OT_BLOCK_SIZE;
+    card.at.read.crc = OT_CRC16_CARD_START;
+    card.at.read.left = OT_BLOCK_SIZE;
     return token == TOKEN_SINGLE;
 }
 
 uint8_t ot_card_read_byte(void)
 {
     uint8_t byte = receive();
-    card.crc = ot_crc16_add(card.crc, byte);
-    card.read_left--;
+    card.at.read.crc = ot_crc16_add(card.at.read.crc, byte);
+    card.at.read.left--;
     return byte;
 }
 
 bool ot_card_read_close(void)
 {
-    while (card.read_left != 0u) {
+    while (card.at.read.left != 0u) {
         (void)ot_card_read_byte();
     }
     uint16_t crc = (uint16_t)((uint16_t)receive() << 8);
     crc = (uint16_t)(crc | receive());
-    return crc == card.crc;
+    return crc == card.at.read.crc;
 }
 
 void ot_card_put(const uint8_t *bytes, uint16_t count) { ot_port_spi_put(bytes, count, &ot_the_work.block.checks); }
 
 static bool write_open(uint32_t sector)
 {
-    if (card.multi_open && card.next == sector) {
+    if (card.multi_open && card.at.next == sector) {
         return true;
     }
     ot_card_finish();
@@ -216,7 +220,7 @@ ot_card_answer ot_card_write(uint32_t sector, void (*body)(void))
     ot_port_spi((uint8_t)ot_the_work.block.checks.card);
     uint8_t answer = receive() & ANSWER_MASK;
     if (answer == ANSWER_ACCEPTED) {
-        card.next = sector + 1u;
+        card.at.next = sector + 1u;
         return OT_CARD_ACCEPTED;
     }
     if (answer == ANSWER_CRC || answer == ANSWER_WRITE) {

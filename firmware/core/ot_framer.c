@@ -1,7 +1,5 @@
 #include "ot_framer.h"
 
-#include <string.h>
-
 #include "ot_block.h"
 #include "ot_bytes.h"
 #include "ot_card.h"
@@ -10,16 +8,16 @@
 #include "ot_flash.h"
 #include "ot_frame.h"
 #include "ot_logger.h"
-#include "ot_memory.h"
 #include "ot_port.h"
 #include "ot_ring.h"
+#include "ot_shelf.h"
 #include "ot_spec.h"
+#include "ot_time.h"
 #include "ot_work.h"
 
 #define PIECE_PART 32u
 #define CHUNK 8u /* a byte at a time would take four times as long */
 #define RAW_MIN 8u    /* a shorter piece of a burst waits for the next block */
-#define ROOM_KEPT (2u * (OT_SHELF_HEAD + OT_MESSAGE_LOSS_SIZE) + OT_SHELF_HEAD + OT_MESSAGE_RUN_END_SIZE)
 #define START_FRAMES (OT_DESCRIPTIONS + 1u) /* of a whole start: the run's start comes first */
 #define START_ALONE 0xffu                   /* the run's start, and no description after it */
 
@@ -30,10 +28,7 @@ static struct {
     uint32_t burst_tick;
     uint32_t run_tick;
     uint8_t start_left; /* start frames that are due; 0: none */
-    uint8_t shelf_size;
 } framer;
-
-#define shelf (ot_the_memory.on.shelf)
 
 /* One frame of the walk. */
 typedef struct {
@@ -64,104 +59,6 @@ void ot_framer_cut_start(void)
     framer.start_left = framer.start_left == START_FRAMES ? START_ALONE : 0u;
 }
 
-bool ot_framer_has_sensors(void) { return ot_ring.begin != &ot_the_memory.bytes[OT_SHELF_BYTES]; }
-
-static OT_NOINLINE uint8_t shelf_bytes(void)
-{
-    return ot_framer_has_sensors() ? OT_SHELF_BYTES + OT_SENSOR_SHELF_BYTES : OT_SHELF_BYTES;
-}
-
-static OT_NOINLINE bool has_room(uint8_t size, uint8_t kept)
-{
-    return (uint16_t)(framer.shelf_size + OT_SHELF_HEAD + size + kept) <= shelf_bytes();
-}
-
-bool ot_framer_shelf_has_room(uint8_t size) { return has_room(size, 0); }
-
-bool ot_framer_shelf_has_sensor_room(uint8_t size) { return has_room(size, ot_framer_has_sensors() ? OT_SHELF_BYTES : ROOM_KEPT); }
-
-bool ot_framer_shelf_is_crowded(void)
-{
-    return ot_framer_has_sensors() && framer.shelf_size > OT_SENSOR_SHELF_BYTES / 2u;
-}
-
-/* Layout of a message, from flash; returns where it lies there. */
-static OT_NOINLINE const ot_layout *layout_of(uint8_t code, ot_layout *layout)
-{
-    const ot_layout *at;
-    ot_flash_copy(&at, &ot_message_layouts[code], sizeof at);
-    ot_flash_copy(layout, at, sizeof *layout);
-    return at;
-}
-
-/* Put a frame's head and record behind what is there; its tail, if any, goes to what is returned. */
-static OT_NOINLINE uint8_t *put_staged(uint8_t code, uint32_t tick, const void *record, uint8_t tail_size)
-{
-    ot_layout l;
-    const ot_layout *layout = layout_of(code, &l);
-    uint8_t *at = &shelf[framer.shelf_size];
-    ot_put_u32(at, tick);
-    at[4] = code;
-    at += OT_SHELF_HEAD;
-    if (l.has_tail != 0u) {
-        *at++ = (uint8_t)(l.fixed_size + tail_size);
-    }
-    at += ot_record_encode(layout, record, at);
-    framer.shelf_size = (uint8_t)(at + tail_size - shelf);
-    return at;
-}
-
-bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record)
-{
-    ot_layout l;
-    (void)layout_of(code, &l);
-    if (!ot_framer_shelf_has_room(l.fixed_size)) {
-        return false;
-    }
-    (void)put_staged(code, tick, record, 0);
-    return true;
-}
-
-bool ot_framer_stage_sensor(uint8_t code, uint32_t tick, const void *record, const uint8_t *tail, uint8_t tail_size)
-{
-    ot_layout l;
-    (void)layout_of(code, &l);
-    uint16_t size = (uint16_t)(l.fixed_size + l.has_tail + tail_size);
-    if (size > OT_SENSOR_SHELF_BYTES || !ot_framer_shelf_has_sensor_room((uint8_t)size)) {
-        return false;
-    }
-    memcpy(put_staged(code, tick, record, tail_size), tail, tail_size);
-    return true;
-}
-
-/* Size of a staged frame's payload, and of what stands before it. */
-static OT_NOINLINE uint8_t staged_size(uint8_t at, uint8_t *head)
-{
-    ot_layout l;
-    (void)layout_of(shelf[at + 4u], &l);
-    *head = (uint8_t)(OT_SHELF_HEAD + l.has_tail);
-    return l.has_tail != 0u ? shelf[at + OT_SHELF_HEAD] : l.fixed_size;
-}
-
-static OT_NOINLINE uint8_t after_staged(uint8_t at)
-{
-    uint8_t head;
-    uint8_t size = staged_size(at, &head);
-    return (uint8_t)(at + head + size);
-}
-
-bool ot_framer_add_loss(uint32_t count)
-{
-    for (uint8_t at = 0; at != framer.shelf_size; at = after_staged(at)) {
-        uint8_t *payload = &shelf[at + OT_SHELF_HEAD];
-        if (shelf[at + 4u] == OT_MESSAGE_LOSS && payload[0] == OT_LOSS_CAUSE_CARD) {
-            ot_put_u32(&payload[1], ot_get_u32(&payload[1]) + count);
-            return true;
-        }
-    }
-    return false;
-}
-
 static OT_NOINLINE uint32_t computed_tick(const ot_walk *walk)
 {
     uint16_t since = (uint16_t)(walk->position - walk->burst_at);
@@ -185,25 +82,19 @@ static OT_NOINLINE bool loss_here(const ot_walk *walk, uint8_t loss_in)
     return walk->loss_at != loss_in && next_loss(walk)->position == walk->position;
 }
 
-static bool earlier(uint32_t tick, uint32_t than) { return (int32_t)(tick - than) < 0; } /* ticks wrap */
-
 /* Tick of the earliest thing that waits: the ring's first, or something on the shelf. */
 static OT_NOINLINE uint32_t earliest_tick(const ot_walk *walk, uint8_t mark_in, uint8_t loss_in)
 {
-    uint32_t tick = framer.start_left != 0u ? framer.run_tick : ot_get_u32(shelf);
+    uint32_t tick = framer.start_left != 0u ? framer.run_tick : ot_shelf_first_tick();
     if (loss_here(walk, loss_in)) {
         tick = next_loss(walk)->tick;
     } else if (walk->position != walk->limit) {
         tick = mark_here(walk, mark_in) ? next_mark(walk)->tick : computed_tick(walk);
     }
-    if (framer.start_left != 0u && earlier(framer.run_tick, tick)) {
+    if (framer.start_left != 0u && ot_time_is_earlier(framer.run_tick, tick)) {
         tick = framer.run_tick;
     }
-    for (uint8_t at = 0; at != framer.shelf_size; at = after_staged(at)) {
-        uint32_t staged = ot_get_u32(&shelf[at]);
-        tick = earlier(staged, tick) ? staged : tick;
-    }
-    return tick;
+    return ot_shelf_earliest(tick);
 }
 
 /* Take the room that a frame of `length` needs; false when it does not fit whole. */
@@ -269,16 +160,16 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
     if (*full) {
         return false;
     }
-    if (walk->shelf_at != framer.shelf_size) {
-        const uint8_t *at = &shelf[walk->shelf_at];
-        uint8_t head;
-        frame->tick = ot_get_u32(at);
-        frame->code = at[4];
-        frame->length = staged_size(walk->shelf_at, &head);
-        frame->payload = &at[head];
+    if (walk->shelf_at != ot_shelf_size()) {
+        ot_staged staged;
+        ot_shelf_look(walk->shelf_at, &staged);
+        frame->tick = staged.tick;
+        frame->code = staged.code;
+        frame->length = staged.length;
+        frame->payload = staged.payload;
         *full = !take_room(walk, frame->length, frame->tick - open_tick);
         if (!*full) {
-            walk->shelf_at = after_staged(walk->shelf_at);
+            walk->shelf_at = staged.next;
         }
         return !*full;
     }
@@ -361,7 +252,7 @@ void ot_framer_plan(void)
     ot_port_unlock(state);
     ot_the_work.block.begin = ot_ring.out;
     walk_start(walk, limit, framer.run_tick);
-    plan->any = framer.start_left != 0u || framer.shelf_size != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
+    plan->any = framer.start_left != 0u || ot_shelf_size() != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
     if (!plan->any) {
         return;
     }
@@ -499,20 +390,6 @@ void ot_framer_write(uint32_t journal_id, uint32_t block_number, uint16_t run_nu
     put_check(ot_the_work.block.checks.block);
 }
 
-/* Line bytes that staged frames up to `end` count as lost. */
-static uint32_t staged_losses(uint8_t end)
-{
-    uint32_t sum = 0;
-    for (uint8_t at = 0; at != end; at = after_staged(at)) {
-        const uint8_t *payload = &shelf[at + OT_SHELF_HEAD];
-        if (shelf[at + 4u] == OT_MESSAGE_LOSS && payload[0] != OT_LOSS_CAUSE_OVERRUN &&
-            payload[0] != OT_LOSS_CAUSE_FRAMING && payload[0] <= OT_LOSS_CAUSE_CARD) {
-            sum += ot_get_u32(&payload[1]);
-        }
-    }
-    return sum;
-}
-
 /* Line bytes that the ring's losses from `loss_out` to `loss_at` count. */
 static uint32_t ring_losses(uint8_t loss_at)
 {
@@ -527,12 +404,10 @@ OT_NOINLINE uint32_t ot_framer_release(void)
 {
     const ot_plan *plan = &ot_the_work.block.plan;
     uint32_t bytes = (uint16_t)(plan->stop.position - ot_the_work.block.begin);
-    bytes += staged_losses(plan->stop.shelf_at) + ring_losses(plan->stop.loss_at);
+    bytes += ot_shelf_take(plan->stop.shelf_at) + ring_losses(plan->stop.loss_at);
     framer.start_left = plan->stop.start_left;
     framer.burst_at = plan->stop.burst_at;
     framer.burst_tick = plan->stop.burst_tick;
-    framer.shelf_size = (uint8_t)(framer.shelf_size - plan->stop.shelf_at);
-    memmove(shelf, &shelf[plan->stop.shelf_at], framer.shelf_size);
     ot_ring_release(plan->stop.position, plan->stop.mark_at, plan->stop.loss_at);
     return bytes;
 }

@@ -8,10 +8,6 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/* On the shelf, OT_SHELF_BYTES, two faults, another loss, a supply voltage and a run's end can wait at once. While sensors
- * are on it is longer by OT_SENSOR_SHELF_BYTES, for their frames. */
-#define OT_SHELF_HEAD 5u /* of a staged frame: tick, code; the length follows where the payload has a tail */
-
 /* Where a walk over the waiting frames stands. */
 typedef struct {
     uint16_t room;     /* bytes of frame space left in the block */
@@ -43,25 +39,6 @@ void ot_framer_begin_run(uint32_t tick);
 
 /* No more descriptions: the journal's last block must have room for the run's end. */
 void ot_framer_cut_start(void);
-
-/* Encode a message without a tail and put it on the shelf, behind what is there. False when there is no room now. */
-bool ot_framer_stage(uint8_t code, uint32_t tick, const void *record) __attribute__((warn_unused_result));
-
-/* The same for a sensor's frame, with `tail_size` bytes of `tail` where the message has one. It may not take the room that
- * losses, supply and the run's end need. */
-bool ot_framer_stage_sensor(uint8_t code, uint32_t tick, const void *record, const uint8_t *tail, uint8_t tail_size)
-    __attribute__((warn_unused_result));
-bool ot_framer_shelf_has_sensor_room(uint8_t size);
-
-/* So many sensors' frames wait that a block should go, though nothing in it is old. */
-bool ot_framer_shelf_is_crowded(void);
-
-/* The ring begins after the sensors' memory. */
-bool ot_framer_has_sensors(void);
-
-/* Add to a loss of the card's that is on the shelf; false when there is none. */
-bool ot_framer_add_loss(uint32_t count);
-bool ot_framer_shelf_has_room(uint8_t size);
 
 /* Plan the next block, in ot_the_work, from what waits now. */
 void ot_framer_plan(void);

@@ -10,6 +10,7 @@
 #include "ot_port.h"
 #include "ot_ring.h"
 #include "ot_sensors.h"
+#include "ot_shelf.h"
 #include "ot_time.h"
 #include "ot_work.h"
 
@@ -89,7 +90,7 @@ uint8_t ot_logger_mount(void (*idle)(void))
 static bool stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
 {
     ot_message_loss loss = {cause, count};
-    bool staged = ot_framer_stage(OT_MESSAGE_LOSS, tick, &loss);
+    bool staged = ot_shelf_stage(OT_MESSAGE_LOSS, tick, &loss);
     logger.lossy = staged || logger.lossy;
     return staged;
 }
@@ -97,7 +98,7 @@ static bool stage_loss(uint8_t cause, uint32_t count, uint32_t tick)
 /* One loss of the card's stands on the shelf for all, before the ring's bytes, where they were. */
 static OT_NOINLINE void stage_unsent(void)
 {
-    if (ot_framer_add_loss(logger.unsent) || stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick())) {
+    if (ot_shelf_add_loss(OT_LOSS_CAUSE_CARD, logger.unsent) || stage_loss(OT_LOSS_CAUSE_CARD, logger.unsent, ot_port_tick())) {
         logger.unsent = 0;
     }
 }
@@ -111,7 +112,7 @@ static OT_NOINLINE void stage_faults(void)
     uint16_t overruns;
     uint16_t framings;
     uint32_t tick;
-    if (!ot_framer_shelf_has_room(2u * OT_MESSAGE_LOSS_SIZE + OT_SHELF_HEAD) || !ot_ring_take_faults(&overruns, &framings, &tick)) {
+    if (!ot_shelf_has_room(2u * OT_MESSAGE_LOSS_SIZE + OT_SHELF_HEAD) || !ot_ring_take_faults(&overruns, &framings, &tick)) {
         return;
     }
     if (overruns != 0u) {
@@ -128,7 +129,7 @@ static OT_NOINLINE void stage_faults(void)
 static OT_NOINLINE void adopt_settings(void)
 {
     const ot_settings *s = &ot_the_journal.settings;
-    bool had_sensors = ot_framer_has_sensors();
+    bool had_sensors = ot_shelf_has_sensors();
     bool other = byte_ticks_q8(s->baud) != ot_framer_byte_ticks_q8() || gap_ticks(s->baud, s->gap_bytes) != ot_ring.gap_ticks;
     uint8_t gap = (uint8_t)(s->gap_bytes | (s->has_sensors ? OT_GAP_SENSORS : 0u));
     if (other || s->has_sensors != had_sensors) {
@@ -244,10 +245,10 @@ static OT_NOINLINE void stage_supply(void)
 {
     ot_message_supply supply;
     uint32_t now = ot_port_tick();
-    if (ot_framer_shelf_has_room(SUPPLY_ROOM) && ot_port_supply_ready(&supply.supply_mv)) {
+    if (ot_shelf_has_room(SUPPLY_ROOM) && ot_port_supply_ready(&supply.supply_mv)) {
         supply.card_busy_ms = (uint16_t)(((uint32_t)logger.busy_longest << BUSY_SHIFT) / OT_TICKS_PER_MS);
         logger.busy_longest = 0;
-        if (!ot_framer_stage(OT_MESSAGE_SUPPLY, now, &supply)) {
+        if (!ot_shelf_stage(OT_MESSAGE_SUPPLY, now, &supply)) {
             return; /* cannot be: the shelf had room just above */
         }
     }
@@ -351,12 +352,12 @@ static void record(void)
     if (!plan->any) {
         return;
     }
-    bool old = is_old(plan) || ot_framer_shelf_is_crowded();
+    bool old = is_old(plan) || ot_shelf_is_crowded();
     if (is_last_block() && (plan->full || old) && !logger.end_staged) {
         /* The shelf goes first in a block, so the end has its place; line bytes that no longer fit come too late. */
         ot_message_run_end end = {OT_END_REASON_JOURNAL_FULL};
         ot_framer_cut_start();
-        logger.end_staged = ot_framer_stage(OT_MESSAGE_RUN_END, ot_port_tick(), &end);
+        logger.end_staged = ot_shelf_stage(OT_MESSAGE_RUN_END, ot_port_tick(), &end);
         ot_framer_plan();
     }
     if (plan->full || old) {

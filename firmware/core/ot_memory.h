@@ -11,7 +11,7 @@
 typedef union {
     uint8_t bytes[OT_SHELF_BYTES + OT_RING_BYTES];
     struct {
-        uint8_t shelf[OT_SHELF_BYTES + OT_SENSOR_SHELF_BYTES]; /* of frames on their way to a block, see ot_framer.h */
+        uint8_t shelf[OT_SHELF_BYTES + OT_SENSOR_SHELF_BYTES]; /* of frames on their way to a block, see ot_shelf.h */
         ot_sensor_state sensors;
     } on;
 } ot_memory;

@@ -3,9 +3,9 @@
 #include <string.h>
 
 #include "ot_compiler.h"
-#include "ot_framer.h"
 #include "ot_memory.h"
 #include "ot_port.h"
+#include "ot_shelf.h"
 #include "ot_time.h"
 #include "ot_wire.h"
 
@@ -62,21 +62,22 @@ bool ot_sensor_log(uint8_t code, uint32_t tick, const void *record) { return ot_
 
 bool ot_sensor_log_tail(uint8_t code, uint32_t tick, const void *record, const uint8_t *tail, uint8_t tail_size)
 {
-    bool staged = ot_framer_stage_sensor(code, tick, record, tail, tail_size);
+    bool staged = ot_shelf_stage_sensor(code, tick, record, tail, tail_size);
     if (!staged) {
         count_missing();
     }
     return staged;
 }
 
-/* A loss of the sensors' own, once the shelf has room for it. True when it is staged. */
+/* A loss of the sensors' own, all in one frame as long as that waits. True when it is on the shelf. */
 static OT_NOINLINE bool stage_missing(uint8_t cause, uint16_t count)
 {
     ot_message_loss loss = {cause, count};
-    return count != 0u && ot_framer_stage(OT_MESSAGE_LOSS, ot_port_tick(), &loss);
+    return count != 0u &&
+           (ot_shelf_add_loss(cause, count) || ot_shelf_stage(OT_MESSAGE_LOSS, ot_port_tick(), &loss));
 }
 
-bool ot_sensors_convert(void) { return ot_framer_has_sensors() && the_state()->conversion != 0u; }
+bool ot_sensors_convert(void) { return ot_shelf_has_sensors() && the_state()->conversion != 0u; }
 
 static uint16_t scaled(uint16_t sum, uint16_t full_mv) { return (uint16_t)(((uint32_t)sum * full_mv) >> SUM_BITS); }
 
@@ -183,7 +184,7 @@ static OT_NOINLINE void poll_pressure(ot_sensor_state *s)
         s->pressure_step = PRESSURE_READY;
     } else if (is_due(&s->pressure_due, s->settings.pressure_ms)) {
         if (s->pressure_step == PRESSURE_UNKNOWN) {
-            if (!ot_framer_shelf_has_sensor_room(OT_MESSAGE_PRESSURE_CONSTANTS_SIZE)) {
+            if (!ot_shelf_has_sensor_room(OT_MESSAGE_PRESSURE_CONSTANTS_SIZE)) {
                 count_missing(); /* without the constants no reading is worth anything */
                 return;
             }
@@ -203,7 +204,7 @@ void ot_sensors_start(bool any)
 {
     ot_sensor_state *s = the_state();
     ot_port_sensors_start(0); /* nothing of before may write to what is cleared here */
-    if (!ot_framer_has_sensors()) {
+    if (!ot_shelf_has_sensors()) {
         return;
     }
     ot_head_journal_sensors settings = s->settings;
@@ -228,7 +229,7 @@ void ot_sensors_poll(void)
     if (stage_missing(OT_LOSS_CAUSE_SENSOR_ROOM, missing)) {
         missing = 0;
     }
-    if (!ot_framer_has_sensors()) {
+    if (!ot_shelf_has_sensors()) {
         return;
     }
     ot_sensor_state *s = the_state();

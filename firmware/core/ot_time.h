@@ -12,4 +12,6 @@
 /* Has it been `ms` since the tick `since`? Good until the tick has gone round (4.7 hours at 4 us). */
 bool ot_time_passed(uint32_t since, uint16_t ms);
 
+static inline bool ot_time_is_earlier(uint32_t tick, uint32_t than) { return (int32_t)(tick - than) < 0; } /* ticks wrap */
+
 #endif

@@ -24,12 +24,15 @@ from offtake.export.values import iso_utc
 from offtake.firmware_build import NO_AVR_VARIABLE, ROOT, build
 from offtake.generated.records import BLOCK_SPACE, FRAME_CHECK_SIZE, FRAME_HEAD_SIZE, DescriptionPacket
 from offtake.jobs.export import FORMATS, ExportResult, export
+from offtake.jobs.measured import measured_batches
 from offtake.jobs.report import report as make_report
 from offtake.jobs.spec import generate
+from offtake.journal.measured import gather
 from offtake.journal.salvage import salvage
 from offtake.journal.verify import verify
 from offtake.link import PullResult, list_runs, open_desk, pull_from_desk, pull_from_path
 from offtake.scenario import Scenario, ScenarioRun, load_scenario, make_scenario_card, run_scenario
+from offtake.scenario.truth import Check, check_sensors
 from offtake.spec.load import load_spec
 
 SCENARIO = ROOT / "demo_data" / "kayak_survey.toml"
@@ -54,7 +57,9 @@ class Outcome:
     exact: bool
     card_clean: bool
     passive: bool | None
+    only_inputs: bool | None
     ring_bytes: int
+    sensors: tuple[Check, ...]
 
     @property
     def lost_at_cut(self) -> int:
@@ -66,13 +71,17 @@ class Outcome:
         """What has to hold, in words, and whether it does."""
         # The block in flight is out of the ring, yet not durable.
         bound = self.ring_bytes + LINE_BYTES_IN_BLOCK
-        touched = () if self.passive is None else (("the tapped line was never touched", self.passive),)
+        left_alone = (
+            ("the tapped line was never touched", self.passive),
+            ("no sensor's pin was ever driven, and their bus only pulled low", self.only_inputs),
+        )
         return (
-            *touched,
+            *((text, holds) for text, holds in left_alone if holds is not None),
             ("what was logged is what was sent, byte for byte", self.exact),
             (f"lost at the cut: at most the ring and a block's bytes ({bound:,})", 0 <= self.lost_at_cut <= bound),
             ("every byte of the pulled file is accounted for", self.accounted),
             ("the card's file system is clean", self.card_clean),
+            *self.sensors,
         )
 
 
@@ -116,7 +125,7 @@ def _run(folder: Path) -> int:
     (folder / SENT).write_bytes(run.sent)
     pulled = _pull(scenario, firmware, run, image, folder)
     print(f"   journal {id_text(pulled.journal_id)}: {pulled.size_bytes:,} bytes in {pulled.blocks:,} blocks")
-    outcome = _examine(folder, run, _ring_bytes(scenario))
+    outcome = _examine(folder, scenario, run)
     return _close(folder, outcome)
 
 
@@ -137,7 +146,7 @@ def _build(scenario: Scenario, without_avr: bool) -> Path | None:
 
 def _record(scenario: Scenario, firmware: Path | None, image: bytearray) -> ScenarioRun:
     seconds = scenario.receiver.duration_s
-    _step(4, f"record: {seconds:g} s of a receiver at {scenario.receiver.baud:,} baud, an ugly card, a power cut")
+    _step(4, f"record: {seconds:g} s of a receiver at {scenario.receiver.baud:,} baud, four sensors, an ugly card")
     if firmware is None:
         from offtake.hostcore.record import record_with_host_core
 
@@ -172,7 +181,7 @@ def _version(found: DescriptionPacket) -> str:
     return f"{found.firmware_major}.{found.firmware_minor}.{found.firmware_patch}"
 
 
-def _examine(folder: Path, run: ScenarioRun, ring_bytes: int) -> Outcome:
+def _examine(folder: Path, scenario: Scenario, run: ScenarioRun) -> Outcome:
     with open_journal(folder / PULLED) as opened:
         _step(6, "verify: every block and frame of the pulled file")
         report = verify(opened, PULLED)
@@ -184,6 +193,7 @@ def _examine(folder: Path, run: ScenarioRun, ring_bytes: int) -> Outcome:
         found = salvage(opened, PULLED)
         account = found.account
         runs = found.runs()
+        measured = gather(measured_batches(found, runs[0].run)) if runs else ()
         extra = account.frames - sum(report.frames_by_message.values())
         print(f"   {account.frames:,} frames, {extra:,} of them out of damaged blocks")
         print(f"   {account.recovered:,} bytes recovered, {account.skipped_bytes:,} skipped, {account.size:,} in all")
@@ -206,7 +216,9 @@ def _examine(folder: Path, run: ScenarioRun, ring_bytes: int) -> Outcome:
         exact=_is_part_of(logged, run.sent, lost),
         card_clean=not fsck(folder / CARD),
         passive=run.passive,
-        ring_bytes=ring_bytes,
+        only_inputs=run.only_inputs,
+        ring_bytes=_ring_bytes(scenario),
+        sensors=check_sensors(scenario, measured, run.power_s, chip=run.passive is not None),
     )
 
 
@@ -227,8 +239,10 @@ def _is_part_of(logged: bytes, sent: bytes, counted_lost: int) -> bool:
 
 
 def _ring_bytes(scenario: Scenario) -> int:
+    """The ring's size; sensors take a part of it."""
     boards = load_spec(ROOT / "shared_spec").boards
-    return next(b.ring_bytes for b in boards if any(v.name == scenario.variant for v in b.variants))
+    board = next(b for b in boards if any(v.name == scenario.variant for v in b.variants))
+    return board.ring_bytes - (board.sensor_bytes + board.sensor_stack_bytes if scenario.sensors else 0)
 
 
 def _close(folder: Path, outcome: Outcome) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 import struct
 import zlib
 from dataclasses import dataclass
@@ -11,7 +10,6 @@ from pathlib import Path
 import numpy as np
 from card_image import JournalImage, make_journal
 from offtake.bench.board import Bench
-from offtake.bench.sensors import EventInput
 from offtake.generated.records import (
     Loss,
     LossCause,
@@ -24,9 +22,11 @@ from offtake.journal.source import BytesSource
 from offtake.records import Record
 
 HZ = 16_000_000
-TICK_CYCLES = 64
-RESET_END = 1_040_000
-"""Cycle at which the chip's clocks begin: 65 ms. Timer 2 steps at whole ticks after it."""
+TICK_US = 4
+TICK_CYCLES = HZ * TICK_US // 1_000_000
+TICKS_PER_MS = 250
+RESET_END_MS = 65
+"""When the chip's clocks begin. Timer 2 steps at whole ticks after it."""
 ANALOGUE, EVENT, PULSES, PRESSURE = 1, 2, 4, 8
 ALL = ANALOGUE | EVENT | PULSES | PRESSURE
 HEADER_SENSORS_AT = 63
@@ -62,9 +62,11 @@ class Settings:
         return bytes(body) + struct.pack("<I", zlib.crc32(body))
 
 
-def sensor_journal(folder: Path, settings: Settings, *, blocks: int = 4_096) -> JournalImage:
+def sensor_journal(
+    folder: Path, settings: Settings, *, blocks: int = 4_096, baud: int = 57_600
+) -> JournalImage:
     """A fresh journal with these settings in its header."""
-    journal = make_journal(folder, blocks=blocks)
+    journal = make_journal(folder, blocks=blocks, baud=baud)
     at = 512 * journal.first_sector
     journal.image[at : at + 512] = settings.into(bytes(journal.image[at : at + 512]))
     return journal
@@ -111,34 +113,6 @@ def read_run(journal: JournalImage, run: int = 1) -> Logged:
 def tick_origin(logged: Logged, bench: Bench) -> int:
     """The cycle at which tick 0 began, worked out from the line's bytes: each was read in its tick or just after."""
     cycles = bench.uart_reads["cycle"].astype(np.int64)
-    earliest = min(int(cycles[at]) - tick * TICK_CYCLES for tick, at in logged.raw_starts)
-    return earliest - (earliest - RESET_END) % TICK_CYCLES
-
-
-@dataclass(frozen=True)
-class Presses:
-    """Scripted presses with bounces: each level lasts ``hold_ms`` or more and begins with a burst of short ones."""
-
-    edges: tuple[float, ...]
-    turns: tuple[float, ...]
-    """The first edge of each burst: what an event's tick has to say."""
-
-    @property
-    def input(self) -> EventInput:
-        """The pin's level."""
-        return EventInput(self.edges)
-
-
-def presses(seed: int, count: int, *, start_ms: float, hold_ms: float, bounce_ms: float) -> Presses:
-    """``count`` presses from ``start_ms`` on, each down and up for ``hold_ms`` to twice that, at any fraction of a
-    cycle, with up to six more edges within ``bounce_ms`` of each turn."""
-    rng = random.Random(seed)
-    edges: list[float] = []
-    turns: list[float] = []
-    at = start_ms * HZ / 1000
-    for _ in range(2 * count):
-        turns.append(at)
-        extra = sorted(rng.uniform(2.0, bounce_ms * HZ / 1000) for _ in range(2 * rng.randint(0, 3)))
-        edges += [at, *(at + offset + index * 2.0 for index, offset in enumerate(extra))]
-        at += rng.uniform(hold_ms, 2 * hold_ms) * HZ / 1000
-    return Presses(tuple(edges), tuple(turns))
+    in_a_tick = bench.cycles(TICK_US / 1_000)
+    earliest = min(int(cycles[at]) - tick * in_a_tick for tick, at in logged.raw_starts)
+    return earliest - (earliest - bench.cycles(RESET_END_MS)) % in_a_tick

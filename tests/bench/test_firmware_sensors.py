@@ -1,4 +1,4 @@
-"""The four sensors on the real image: all at once on a saturated line, through stalls, faults and cuts.
+"""The four sensors on the real image: all at once on a saturated line, at other speeds, and edges that do not last.
 
 What the bench's world did is known to the cycle; what the journal says is held against it.
 """
@@ -12,20 +12,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from card_image import JournalImage
 from numpy.typing import NDArray
-from offtake.bench.board import Bench
-from offtake.bench.cards import Card, constant, scripted, uniform
-from offtake.bench.cuts import random_cut
+from offtake.bench.board import Bench, Board
+from offtake.bench.cards import Card, constant, uniform
 from offtake.bench.firmware import Firmware, load_elf
-from offtake.bench.line import Line, steady
+from offtake.bench.line import steady
 from offtake.bench.sensors import (
     AnalogueInput,
+    EventInput,
     PressurePart,
     PulseInput,
     PulseTrain,
     SensorCounts,
-    Stuck,
     World,
 )
 from offtake.firmware_build import build
@@ -40,58 +38,39 @@ from offtake.generated.records import (
     RunStart,
     Sensor,
 )
-from offtake.journal.salvage import salvage
-from offtake.journal.source import BytesSource
 from sensor_journal import (
     ALL,
-    ANALOGUE,
     EVENT,
     HZ,
-    PRESSURE,
     PULSES,
     TICK_CYCLES,
+    TICKS_PER_MS,
     Logged,
-    Presses,
     Settings,
-    presses,
     read_run,
     sensor_journal,
     tick_origin,
 )
+from sensor_world import (
+    PULSE_COUNT,
+    PULSE_PERIOD,
+    SECONDS,
+    VOLTAGES,
+    Presses,
+    presses,
+    saturated,
+    the_world,
+)
 
-TICKS_PER_MS = 250
-SECONDS = 20
-PULSE_COUNT = 100_000
-PULSE_PERIOD = 2_239.37
-"""Cycles; 7,145 Hz, no whole number of ticks."""
 PERIOD_ERROR_US = 16
 """Two ticks and what each of the two edges' interrupts may wait for another one, some 6 us."""
 CONVERSIONS = 17
 """A reading is the sum of 16 conversions; one before them settles the input."""
-VOLTAGES = (((0.0, SECONDS * HZ), (400.0, 4_600.0)), ((0.0, 1.0), (2_345.0, 2_345.0)))
-"""Cycles and millivolts at the two analogue pins."""
-READINGS = ((0.0, 101_325.0, 21.5), (SECONDS * HZ, 99_871.0, 24.2))
 
 
 @pytest.fixture(scope="module")
 def firmware() -> Firmware:
     return load_elf(build("atmega328p_16mhz"))
-
-
-def saturated(seconds: float, *, start_ms: float = 1_000.0, seed: int = 1) -> tuple[bytes, Line]:
-    payload = random.Random(seed).randbytes(int(seconds * 5_760))
-    return payload, steady(payload, baud=57_600, frequency_hz=HZ, start_ms=start_ms)
-
-
-def the_world(pressed: Presses | None) -> World:
-    return World(
-        analogue_1=AnalogueInput(tuple(zip(*VOLTAGES[0], strict=True)), noise_mv=3.0),
-        analogue_2=AnalogueInput(tuple(zip(*VOLTAGES[1], strict=True))),
-        event=None if pressed is None else pressed.input,
-        pulses=PulseInput((PulseTrain(1.5 * HZ, PULSE_PERIOD, PULSE_COUNT, 611.0),)),
-        pressure=PressurePart.truth(READINGS),
-        seed=11,
-    )
 
 
 @dataclass(frozen=True)
@@ -172,8 +151,8 @@ def test_each_press_is_an_event_with_its_own_tick(everything: Run) -> None:
     after = [(edge - everything.cycle(tick)) / (HZ / 1e6) for (tick, _), edge in zip(events, turns, strict=True)]
     print(f"{len(after)} edges lie {min(after):.2f} to {max(after):.2f} us after their ticks' beginnings")
     # A tick is 4 us long: the edge lies in its tick, half a microsecond of the capture's own steps apart.
-    assert min(after) >= -0.5
-    assert max(after) <= 4.5
+    assert min(after) >= -0.75
+    assert max(after) <= 4.75
     assert all(record.ignored == 0 for _, record in events)
 
 
@@ -239,9 +218,12 @@ def test_rates_are_the_settings(everything: Run, kind: type[Analogue | Pulses | 
 # ---- faster pulses ----
 
 
-@pytest.mark.parametrize(("hz", "high"), [(100_000, 0.5), (50_000, 0.02), (30.0, 0.5)])
-def test_pulses_at_other_speeds(firmware: Firmware, tmp_path: Path, hz: float, high: float) -> None:
-    count = min(PULSE_COUNT, int(4 * hz))
+@pytest.mark.parametrize(
+    ("hz", "high", "count"),
+    [(6_400_000, 0.5, 6_400_000), (100_000, 0.5, PULSE_COUNT), (50_000, 0.02, PULSE_COUNT), (30.0, 0.5, 120)],
+)
+def test_pulses_at_other_speeds(firmware: Firmware, tmp_path: Path, hz: float, high: float, count: int) -> None:
+    """From the fastest that the chip can count (f/2.5) to a slow wheel."""
     period = HZ / hz
     journal = sensor_journal(tmp_path, Settings(sensors=PULSES))
     payload, line = saturated(4.0)
@@ -256,179 +238,93 @@ def test_pulses_at_other_speeds(firmware: Firmware, tmp_path: Path, hz: float, h
     assert logged.line == payload
     assert frames[-1].count == count
     timed = [record.period_us for record in frames if record.period_us]
-    assert timed
-    worst = max((us - 1e6 / hz for us in timed), key=abs)
+    assert bool(timed) == (hz < 250_000), "a period below a tick cannot be told"
+    worst = max((us - 1e6 / hz for us in timed), key=abs, default=0.0)
     print(f"largest error of {len(timed)} periods: {worst:.1f} us")
     assert abs(worst) <= PERIOD_ERROR_US
 
 
-# ---- stalls ----
+# ---- the slower board ----
 
 
-def _due(logged: Logged, kind: type[Analogue | Pulses | Pressure], ms: int) -> int:
-    """How many frames of one kind were due up to the last: one at the run's start and one every ``ms`` after it."""
-    start, last = logged.of(RunStart)[0][0], logged.of(kind)[-1][0]
-    return (last - start + TICKS_PER_MS) // (ms * TICKS_PER_MS) + 1
-
-
-@pytest.mark.parametrize("stall_ms", [300, 900])
-@pytest.mark.parametrize("busy_line", [True, False], ids=["saturated", "quiet"])
-def test_what_finds_no_room_in_a_stall_is_counted(
-    firmware: Firmware, tmp_path: Path, stall_ms: int, busy_line: bool
-) -> None:
-    settings = Settings(analogue_ms=20, pulse_ms=50, pressure_ms=100)
-    journal = sensor_journal(tmp_path, settings)
-    payload, line = saturated(10.0 if busy_line else 0.1)
-    pressed = presses(9, 20, start_ms=1_500, hold_ms=80, bounce_ms=10)
-    stalls = scripted(*[5.0] * 30, stall_ms, *[5.0] * 20, stall_ms, *[5.0] * 10_000)
-    card = Card(busy=stalls, seed=3)
-    with Bench(firmware, image=journal.image, card=card, line=line, seed=1, sensors=the_world(pressed)) as bench:
-        assert bench.run_ms(12_000).ok
-        uart = bench.uart
-        busy = (bench.writes["durable"] - bench.writes["accepted"]).max() / HZ * 1_000
-    assert busy == pytest.approx(stall_ms, abs=1)
-    logged = read_run(journal)
-    assert len(logged.line) + logged.lost(LossCause.RING_FULL) == uart.read == len(payload)
-    due = sum(_due(logged, kind, ms) for kind, ms in ((Analogue, 20), (Pulses, 50), (Pressure, 100)))
-    have = sum(len(logged.of(kind)) for kind in (Analogue, Pulses, Pressure))
-    events = len(logged.of(Event))
-    missing = due - have + len(pressed.turns) - events
-    assert logged.lost(LossCause.SENSOR_ROOM) == missing
-    assert logged.lost(LossCause.SENSOR_SILENT) == 0
-    if stall_ms == 900:
-        assert missing > 0, "the stall was to be too long for the shelf"
-
-
-# ---- a part that fails ----
-
-
-def _pressure_run(
-    firmware: Firmware, tmp_path: Path, part: PressurePart, seconds: float = 8.0
-) -> tuple[Logged, SensorCounts, NDArray[np.void]]:
-    journal = sensor_journal(tmp_path, Settings(sensors=PRESSURE, pressure_ms=200))
-    payload, line = saturated(seconds - 3)
-    card = Card(busy=uniform(1, 20), seed=3)
-    with Bench(firmware, image=journal.image, card=card, line=line, seed=1, sensors=World(pressure=part)) as bench:
-        assert bench.run_ms(seconds * 1_000).ok
+def test_all_four_on_the_8_mhz_board(tmp_path: Path) -> None:
+    hz, baud, seconds = 8_000_000, 38_400, 8
+    journal = sensor_journal(tmp_path, Settings(), baud=baud)
+    payload = random.Random(1).randbytes(seconds * baud // 10)
+    line = steady(payload, baud=baud, frequency_hz=hz, start_ms=1_000)
+    pressed = presses(5, 10, start_ms=1_500, hold_ms=120, bounce_ms=15, hz=hz)
+    train = PulseTrain(1.5 * hz, 1_111.1, 40_000, 300.0)
+    world = World(
+        analogue_2=AnalogueInput(((0.0, 1_234.0),)),
+        event=pressed.input,
+        pulses=PulseInput((train,)),
+        pressure=PressurePart.truth([(0.0, 101_325.0, 20.0), (seconds * hz, 100_900.0, 21.0)]),
+    )
+    board = Board(frequency_hz=hz, vcc_mv=3_300)
+    card = Card(busy=uniform(1, 20), seed=7)
+    image = load_elf(build("atmega328p_8mhz"))
+    with Bench(image, image=journal.image, card=card, line=line, seed=1, sensors=world, board=board) as bench:
+        assert bench.run_line(then_ms=1_500).ok
         assert bench.uart.overrun_lost == 0
-        counts, conversions = bench.sensor_counts, bench.conversions
-    logged = read_run(journal)
+        assert bench.sensor_counts.only_inputs
+        assert bench.sensor_counts.too_fast == 0
+        logged = read_run(journal)
+        origin = tick_origin(logged, bench)
+        parts = [(int(c["value"]), int(c["kind"])) for c in bench.conversions]
     assert logged.line == payload
-    assert counts.only_inputs
-    assert logged.lost(LossCause.SENSOR_ROOM) == 0
-    return logged, counts, conversions
-
-
-@pytest.mark.parametrize(
-    "part",
-    [
-        {"present": ()},
-        {"present": (), "own_pull_ups": True},
-        {"chip_id": 0x60},
-        {"address": 0x77},
-        {"stuck": (Stuck(0.0),)},
-    ],
-    ids=["absent", "absent with its pull-ups", "wrong part", "other address", "data line held low"],
-)
-def test_a_part_that_never_answers_is_counted(firmware: Firmware, tmp_path: Path, part: dict[str, object]) -> None:
-    logged, counts, _ = _pressure_run(firmware, tmp_path, PressurePart.truth(READINGS, **part))
-    assert logged.of(Pressure) == logged.of(PressureConstants) == []
-    # One try every 200 ms from the run's start on; the last of them may not be on the card yet.
-    start = logged.of(RunStart)[0][0] / TICKS_PER_MS + 65
-    tries = int((8_000 - start) / 200) + 1
-    assert tries - 6 <= logged.lost(LossCause.SENSOR_SILENT) <= tries
-    assert counts.conversions == 0
-
-
-def test_a_part_that_goes_and_comes_back(firmware: Firmware, tmp_path: Path) -> None:
-    gone, back = 3.03, 5.03
-    part = PressurePart.truth(READINGS, present=((0, gone * HZ), (back * HZ, 2**60)))
-    logged, _, conversions = _pressure_run(firmware, tmp_path, part, 10.0)
+    ticks = [tick for tick, _ in logged.of(Event)]
+    after = [(edge - origin) / hz * 1e6 - tick * 4 for tick, edge in zip(ticks, pressed.turns, strict=True)]
+    assert min(after) >= -0.75
+    assert max(after) <= 4.75
+    pulses = [record for _, record in logged.of(Pulses) if isinstance(record, Pulses)]
+    assert pulses[-1].count == train.count
+    timed = [record.period_us - train.period / hz * 1e6 for record in pulses if record.period_us]
+    assert max(map(abs, timed)) <= 2 * PERIOD_ERROR_US, "interrupts wait twice as long here"
     frames = [(r.pressure_raw, r.temperature_raw) for _, r in logged.of(Pressure) if isinstance(r, Pressure)]
-    parts = [(int(c["value"]), int(c["kind"])) for c in conversions]
+    assert len(frames) > 10
     assert [reading for reading in parts if reading in frames] == frames
-    due = _due(logged, Pressure, 200)
-    assert logged.lost(LossCause.SENSOR_SILENT) == due - len(frames) == round((back - gone) * 5)
-    assert len(logged.of(PressureConstants)) == 2, "once for each time it appears"
+    assert len(frames) + logged.lost(LossCause.SENSOR_ROOM) >= len(parts) - 2
+    readings = {r.input_2_mv for _, r in logged.of(Analogue) if isinstance(r, Analogue)}
+    assert readings == {383 * 16 * 5_000 >> 14}, "1,234 mV of 3,300 are 382.9 counts"
 
 
-@pytest.mark.parametrize(
-    "part", [{"stretch_us": 60.0}, {"stuck": (Stuck(3 * HZ, clocks=5),)}, {"rise_us": 2.0}, {"conversion": 0.4}],
-    ids=["stretched clock", "data line freed by clocks", "slow wires", "quick part"],
-)  # fmt: skip
-def test_a_part_with_manners_is_read(firmware: Firmware, tmp_path: Path, part: dict[str, object]) -> None:
-    logged, counts, conversions = _pressure_run(firmware, tmp_path, PressurePart.truth(READINGS, **part))
-    frames = [(r.pressure_raw, r.temperature_raw) for _, r in logged.of(Pressure) if isinstance(r, Pressure)]
-    parts = [(int(c["value"]), int(c["kind"])) for c in conversions]
-    assert [reading for reading in parts if reading in frames] == frames
-    assert len(frames) + logged.lost(LossCause.SENSOR_SILENT) == _due(logged, Pressure, 200)
-    assert logged.lost(LossCause.SENSOR_SILENT) <= (1 if "stuck" in part else 0)
-    assert counts.too_fast == 0
+# ---- edges that do not last ----
 
 
-# ---- off ----
-
-
-def test_sensors_that_are_off_are_left_alone(firmware: Firmware, tmp_path: Path) -> None:
-    journals = []
-    for world in (None, the_world(presses(5, 10, start_ms=1_500, hold_ms=120, bounce_ms=15))):
-        journal = sensor_journal(tmp_path, Settings(sensors=0))
-        _, line = saturated(3.0)
-        card = Card(busy=constant(3), seed=3)
-        with Bench(firmware, image=journal.image, card=card, line=line, seed=1, sensors=world) as bench:
-            assert bench.run_line(then_ms=1_500).ok
-            counts, channels = bench.sensor_counts, set(bench.adc_samples["kind"].tolist())
-        assert counts == replace(counts, **dict.fromkeys(counts.__dataclass_fields__, 0))
-        assert channels == {14}, "the supply's own measurement"
-        journals.append([journal.block(position) for position in range(journal.blocks)])
-    assert journals[0] == journals[1]
-
-
-@pytest.mark.parametrize("sensors", [ANALOGUE, EVENT, PULSES, PRESSURE])
-def test_one_alone(firmware: Firmware, tmp_path: Path, sensors: int) -> None:
-    journal = sensor_journal(tmp_path, Settings(sensors=sensors))
+@pytest.mark.parametrize("width_us", [0.2, 1.0, 5_000.0])
+def test_spikes_are_no_events(firmware: Firmware, tmp_path: Path, width_us: float) -> None:
+    """Eight spikes, a press, three spikes while it is held, its release. What the noise canceller swallows, nobody
+    hears of (up to four cycles, 0.25 us); what is longer is told with the next event."""
+    ms = HZ / 1_000
+    width = width_us * HZ / 1e6
+    spikes = [1_500 * ms + index * 60 * ms for index in range(8)]
+    held = [2_200 * ms + index * 60 * ms for index in range(3)]
+    edges = [e for at in spikes for e in (at, at + width)]
+    edges += [2_100 * ms, *(e for at in held for e in (at, at + width)), 2_600 * ms]
+    journal = sensor_journal(tmp_path, Settings(sensors=EVENT))
     payload, line = saturated(3.0)
-    world = the_world(presses(5, 8, start_ms=1_500, hold_ms=120, bounce_ms=15))
+    world = World(event=EventInput(tuple(edges)))
+    card = Card(busy=uniform(1, 20))
+    with Bench(firmware, image=journal.image, card=card, line=line, seed=1, sensors=world) as bench:
+        assert bench.run_line(then_ms=1_500).ok
+        captured = len(bench.captures)
+    logged = read_run(journal)
+    events = [record for _, record in logged.of(Event) if isinstance(record, Event)]
+    assert logged.line == payload
+    assert [record.level for record in events] == [Level.HIGH, Level.LOW]
+    if width_us < 0.25:
+        assert [record.ignored for record in events] == [0, 0]
+    elif width_us > 1_000:
+        assert [record.ignored for record in events] == [8, 3]
+    assert captured >= 2
+
+
+def test_a_button_held_from_the_start(firmware: Firmware, tmp_path: Path) -> None:
+    journal = sensor_journal(tmp_path, Settings(sensors=EVENT))
+    payload, line = saturated(3.0)
+    world = World(event=EventInput((2_000 * HZ / 1_000, 2_500 * HZ / 1_000), high_first=True))
     with Bench(firmware, image=journal.image, card=Card(busy=constant(3)), line=line, seed=1, sensors=world) as bench:
         assert bench.run_line(then_ms=1_500).ok
-        counts = bench.sensor_counts
     logged = read_run(journal)
-    kinds = {ANALOGUE: Analogue, EVENT: Event, PULSES: Pulses, PRESSURE: Pressure}
     assert logged.line == payload
-    assert {sensor for sensor, kind in kinds.items() if logged.of(kind)} == {sensors}
-    assert (counts.starts > 0) == (sensors == PRESSURE)
-    assert (counts.event_pullup_cycle > 0) == (sensors == EVENT)
-    assert (counts.pulses_pullup_cycle > 0) == (sensors == PULSES)
-
-
-# ---- cuts ----
-
-
-@pytest.fixture
-def cut_journal(tmp_path: Path) -> JournalImage:
-    return sensor_journal(tmp_path, Settings(analogue_ms=50, pulse_ms=50, pressure_ms=100), blocks=1_024)
-
-
-def test_what_is_durable_at_a_cut_is_what_was_logged(firmware: Firmware, cut_journal: JournalImage) -> None:
-    """The same recording, cut at six moments: each leaves a beginning of the uncut one, frame for frame."""
-    fresh = bytes(cut_journal.image)
-    _, line = saturated(3.0)
-    world = the_world(presses(5, 8, start_ms=1_500, hold_ms=120, bounce_ms=15))
-
-    def record(until_ms: float, seed: int | None) -> list[tuple[int, bytes]]:
-        journal = JournalImage(bytearray(fresh), cut_journal.first_sector, cut_journal.blocks, cut_journal.path)
-        card = Card(busy=uniform(1, 60), seed=3)
-        with Bench(firmware, image=journal.image, card=card, line=line, seed=1, sensors=world) as bench:
-            assert bench.run_ms(until_ms).ok
-            if seed is not None:
-                bench.cut(random_cut(np.random.default_rng(seed)))
-        whole = b"".join(journal.block(position) for position in range(journal.blocks))
-        found = salvage(BytesSource(whole))
-        assert found.account.recovered + found.account.skipped_bytes == len(whole)
-        return [(frame.code, frame.payload) for frame in found.frames()]
-
-    uncut = record(5_000, None)
-    for seed, until_ms in enumerate((1_700.0, 2_111.1, 2_500.3, 2_903.7, 3_333.3, 3_800.9)):
-        kept = record(until_ms, seed)
-        rest = iter(uncut)
-        assert all(frame in rest for frame in kept), f"cut at {until_ms} ms, damage {seed}"
+    assert [r.level for _, r in logged.of(Event) if isinstance(r, Event)] == [Level.LOW, Level.HIGH]

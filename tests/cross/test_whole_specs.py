@@ -64,13 +64,34 @@ def test_a_message_that_the_spec_does_not_have_is_a_compile_error_that_names_it(
             compile_c(*arguments)
 
 
-@pytest.mark.parametrize(
-    ("name", "says"),
-    [("decode", "ot_message_decode in C is also the firmware's"), ("code_last", "OT_MESSAGE_CODE_LAST in C is also the spec's")],
-)
-def test_names_that_c_has_already_are_refused(name: str, says: str, tmp_path: Path) -> None:
-    text = f'[messages.{name}]\ncode = 64\ndoc = "x"\nfields = []\n\n'
+TAKEN = {
+    "a message, by a function": (
+        '[messages.decode]\ncode = 64\ndoc = "x"\nfields = []\n',
+        "messages.decode: ot_message_decode in C is also the firmware's",
+    ),
+    "a message, by a number": (
+        '[messages.code_last]\ncode = 64\ndoc = "x"\nfields = []\n',
+        "messages.code_last: OT_MESSAGE_CODE_LAST in C is also the spec's numbers",
+    ),
+    "an enumeration, by the lights": (
+        '[enums.light]\ndoc = "x"\ndim = { value = 0, doc = "x" }\n',
+        "enums.light: ot_light in C is also board.lights",
+    ),
+    "a choice, by a message": (
+        '[enums.message]\ndoc = "x"\nraw = { value = 0, doc = "x" }\n',
+        "enums.message.raw: OT_MESSAGE_RAW in C is also messages.raw",
+    ),
+    "a flag, by a choice": (
+        '[flag_sets.end]\ndoc = "x"\nreason_desk = { bit = 0, doc = "x" }\n',
+        "flag_sets.end.reason_desk: OT_END_REASON_DESK in C is also enums.end_reason.desk",
+    ),
+}
+
+
+@pytest.mark.parametrize(("text", "says"), TAKEN.values(), ids=TAKEN)
+def test_names_that_c_has_already_are_refused(text: str, says: str) -> None:
     whole = (ROOT / "shared_spec/messages.toml").read_text(encoding="utf-8")
-    spec = load_with_sources(ROOT / "shared_spec", {"messages.toml": text + whole}).spec
-    with pytest.raises(SpecError, match=says):
+    spec = load_with_sources(ROOT / "shared_spec", {"messages.toml": f"{whole}\n{text}"}).spec
+    with pytest.raises(SpecError) as caught:
         check_names(spec, ROOT)
+    assert says in str(caught.value)

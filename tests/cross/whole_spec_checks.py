@@ -13,6 +13,7 @@ from enum import IntFlag
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from offtake.codegen import description, python_records, vectors
 from offtake.generated.records import Status
 from offtake.journal import codec
@@ -106,6 +107,7 @@ def check_record(compiled: CompiledSpec, about: model.Record, record: Record, dr
     assert not any(fixed[len(data) :])
     found = compiled.decode(about, data, 0)
     assert (found.status, found.numbers, found.strings) == (Status.OK, numbers, strings)
+    assert column_numbers(cls, fixed) == numbers
     place = draw.getrandbits(32), draw.getrandbits(32)
     tick = draw.choice([0, 127, 128, 2**32 - 1])
     frame = compiled.build_frame(about.code, tick, data, *place)
@@ -117,6 +119,13 @@ def check_record(compiled: CompiledSpec, about: model.Record, record: Record, dr
     assert compiled.parse_frame(frame, *place) == (Status.OK, about.code, tick, data)
     if about.role == "sensor" and len(data) >= cls.FIXED_SIZE:
         assert compiled.log(about, tick, numbers, strings, tail) == (about.code, tick, data)
+
+
+def column_numbers(cls: type[Record], fixed: bytes) -> list[int]:
+    """A record's numbers as NumPy reads them."""
+    row = np.frombuffer(fixed, cls.DTYPE, count=1)[0] if cls.FIXED_SIZE else None
+    fields = [info.name for info in cls.FIELDS if info.is_number]
+    return [int(one) for name in fields if row is not None for one in np.atleast_1d(row[name])]
 
 
 def check_payload(compiled: CompiledSpec, about: model.Record, cls: type[Record], payload: bytes) -> None:

@@ -68,8 +68,13 @@ def read_in_javascript(folder: Path, spec: Spec, wanted: Wanted) -> list[Plain]:
         "journals": [{"file": str(path), "blocks": positions} for path, positions in wanted],
         **_questions(spec),
     }
-    content: list[Plain] = json.loads(run_node("kaitai_read.js", text=json.dumps(asked)))
+    content: list[Plain] = json.loads(run_node("kaitai_read.js", text=json.dumps(asked)), parse_int=_number)
     return content
+
+
+def _number(digits: str) -> int | float:
+    """JavaScript writes whole numbers alike, be they integers or, above 2^53, rounded ones."""
+    return int(digits) if abs(int(digits)) < 2**53 else float(digits)
 
 
 def read_in_python(folder: Path, spec: Spec, wanted: Wanted) -> list[Plain]:

@@ -10,12 +10,14 @@ from typing import Any
 import pytest
 from golden_by_hand import read_frames, read_header
 from golden_decode import decode, dumps, plain
+from make_golden import make
+from offtake.errors import UsageError
 from offtake.generated.records import MESSAGES, Description, Status
 from offtake.journal.description import DescribedMessage, parse_description
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
 from offtake.spec.lock import read_lock
-from offtake.spec.lock_model import Lock
+from offtake.spec.lock_model import Lock, Release
 
 HERE = Path(__file__).resolve().parent
 JOURNALS = sorted(HERE.glob("release_*/*.jnl"))
@@ -116,3 +118,8 @@ def test_what_a_run_says_of_its_sensors_frames_gives_the_same_values(path: Path)
             status, values = message.decode(frame.payload)
             assert (status, message.name) == (Status.OK, then["name"])
             assert {name: plain(value) for name, value in values.items()} == then["values"]
+
+
+def test_what_was_released_is_never_made_anew(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="stays as it is"):
+        make(Release(1, 0x927529EB), HERE / "release_1", tmp_path / "none.elf")

@@ -285,8 +285,9 @@ def rename_enum(new: World, random: Random) -> None:
 def swap_values(new: World, random: Random) -> None:
     """Of two choices."""
     choices = _sets(new, random)
-    a, b = random.sample(list(choices), 2)
-    choices[a], choices[b] = choices[b], choices[a]
+    if len(choices) > 1:
+        a, b = random.sample(list(choices), 2)
+        choices[a], choices[b] = choices[b], choices[a]
 
 
 KIND = (append_field, append_tail, add_message, append_choice, widen, shuffle)

@@ -67,6 +67,9 @@ MISTAKES = {
     "code above the head's bits": Mistake(
         MESSAGES, "code = 5", "code = 128", "messages.supply.code", "code = 128", "127"
     ),
+    "code of ten thousand digits": Mistake(
+        MESSAGES, "code = 5", f"code = 0x{'f' * 10_000}", "messages.supply.code", "code = 0xf", "at most 64 bits"
+    ),
     "code as text": Mistake(MESSAGES, "code = 5", 'code = "5"', "messages.supply.code", '"5"', "whole number"),
     "code as a truth": Mistake(MESSAGES, "code = 5", "code = true", "messages.supply.code", "true", "whole number"),
     "no code": Mistake(MESSAGES, "code = 5\n", "", "messages.supply.code", "[messages.supply]", "missing"),

@@ -139,7 +139,7 @@ def test_the_demo_holds(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert demo.main(["-o", str(folder)]) == 0
     out = capsys.readouterr().out
     assert "FAILED" not in out
-    assert out.count("holds ") == 5
+    assert out.count("holds ") == 11
     names = {path.name for path in folder.iterdir()}
     assert {"kayak.jnl", "kayak.gpx", "kayak.kml", "kayak.geojson", "kayak.csv", "kayak_run1.bin"} <= names
     assert demo.main(["-o", str(folder)]) == 2

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import offtake
 import pyarrow.parquet as pq  # type: ignore[import-untyped]
 import pytest
@@ -22,6 +23,7 @@ from offtake.codegen.description import descriptions
 from offtake.errors import UsageError
 from offtake.export import measured_plan
 from offtake.generated.records import MESSAGES, Analogue, Event, Level, Pulses, Sensor
+from offtake.jobs import measured as measured_job
 from offtake.jobs.export import ExportResult, export
 
 SOIL = '''
@@ -66,7 +68,8 @@ def soil_journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
     log = Log()
     log.run(descriptions(spec))
     log.say(1, rmc(1)).say(2, rmc(2, 30.1)).say(3, rmc(3, 30.2))
-    first = made.Soil(made.Ground.FROZEN, 3075, (-24, 0, 333), made.SoilAlarm.OPEN_WIRE | made.SoilAlarm.FLOODED, "=row 3")
+    alarms = made.SoilAlarm.OPEN_WIRE | made.SoilAlarm.FLOODED
+    first = made.Soil(made.Ground.FROZEN, 3075, (-24, 0, 333), alarms, "=row 3")
     log.put(100, 3 * TICKS_PER_S + 125_000, first.encode())
     log.say(4, rmc(4, 30.3))
     log.put(100, 5 * TICKS_PER_S, made.Soil(made.Ground.DRY, 1, (1, 2, 3), made.SoilAlarm(0), "").encode())
@@ -93,7 +96,8 @@ def test_a_message_this_version_never_heard_of_is_exported_with_names_units_and_
     base = ["run", "tick_us", "utc", "utc_uncertainty_s", "latitude_deg", "longitude_deg", "place_s"]
     assert list(first) == base + fields
     # The text begins as a formula does: a spreadsheet must not take it for one.
-    assert [first[name] for name in fields] == ["frozen", "30.75", "-1.5", "0", "20.8125", "open_wire+flooded", "'=row 3"]
+    values = ["frozen", "30.75", "-1.5", "0", "20.8125", "open_wire+flooded", "'=row 3"]
+    assert [first[name] for name in fields] == values
     assert [second[name] for name in fields] == ["dry", "0.01", "0.0625", "0.125", "0.1875", "0", ""]
     # An unknown choice by its number; what an older, shorter frame lacks is empty.
     assert [short[name] for name in fields] == ["7", "100", "", "", "", "", ""]
@@ -122,9 +126,8 @@ def test_a_clean_installation_needs_nothing_of_the_checkout(soil_journal: Path, 
     run = "import sys, offtake; print(offtake.__file__); from offtake.cli import main; sys.exit(main(sys.argv[1:]))"
     arguments = ["export", str(soil_journal), "--to", "csv", "-o", "day"]
     environment = {**os.environ, "PYTHONPATH": str(tmp_path / "site"), "PYTHONDONTWRITEBYTECODE": "1"}
-    done = subprocess.run(
-        [sys.executable, "-c", run, *arguments], cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=60
-    )
+    command = [sys.executable, "-c", run, *arguments]
+    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=60)
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.startswith(str(tmp_path))
     assert [row["moisture"] for row in rows_of(tmp_path / "day_measured_soil.csv")] == ["30.75", "0.01", "100"]
@@ -138,6 +141,21 @@ def test_the_command_says_who_described_what(
     out = capsys.readouterr().out
     assert "rows  measurements  read as described by\n   3  soil          the run\n" in out
     assert max(len(line) for line in out.splitlines() if str(tmp_path) not in line) <= 80
+
+
+def test_an_independent_reader_finds_the_same_in_both_formats(soil_journal: Path, tmp_path: Path) -> None:
+    export(soil_journal, ["csv", "parquet"], tmp_path / "day")
+    wanted = "run, tick_us, epoch_us(utc), round(latitude_deg, 6), state, moisture, depths_0, alarms"
+    found = [
+        duckdb.sql(f"select {wanted} from '{tmp_path}/day_measured_soil.{ending}' order by tick_us").fetchall()
+        for ending in ("csv", "parquet")
+    ]
+    assert found[0] == found[1]
+    (run, tick_us, utc_us, *_), _, short = found[1]
+    # 2024-05-01T12:00:00Z is 1714564800 s; the receiver's first byte came on the whole second of the logger's ticks.
+    assert (run, tick_us) == (1, 3_500_000)
+    assert abs(utc_us - 1_714_564_803_500_000) < 20_000
+    assert short[4:] == ("7", 100.0, None, None)
 
 
 def test_all_runs_of_a_message_share_a_table_while_they_agree(tmp_path: Path) -> None:
@@ -163,13 +181,14 @@ def test_all_runs_of_a_message_share_a_table_while_they_agree(tmp_path: Path) ->
 def test_names_out_of_a_log_never_name_a_path_or_another_file(tmp_path: Path) -> None:
     """What is no identifier is no description; one that is takes no other file's place."""
     log = Log()
-    bad = [b"\x01\x64" + bytes([len(name)]) + name + b"\x00\x01x" for name in (b"../../x", b"/etc/x", b"a\x00b", b"CON")]
+    names = (b"../../x", b"/etc/x", b"a\x00b", b"CON")
+    bad = [b"\x01\x64" + bytes([len(name)]) + name + b"\x00\x01x" for name in names]
     long = b"n" * 250
     log.run([*bad, b"\x01\x64\xfa" + long + b"\x00\x01x", b"\x01\x65\x06fields\x00\x03run"])
     log.put(100, 5, b"\x01").put(101, 6, b"\x02")
     done = exported(log, tmp_path)
-    names = sorted(path.name for path in tmp_path.iterdir() if "measured" in path.name)
-    assert names == sorted(
+    written = sorted(path.name for path in tmp_path.iterdir() if "measured" in path.name)
+    assert written == sorted(
         f"day_measured{part}" for part in
         (".csv", "_fields.csv", "_fields.parquet", f"_{'n' * 48}.csv", f"_{'n' * 48}.parquet")
     )  # fmt: skip
@@ -210,6 +229,13 @@ def test_a_journal_without_measurements_makes_no_table(tmp_path: Path) -> None:
     done = exported(log, tmp_path)
     assert done.measured == ()
     assert not [path for path in tmp_path.iterdir() if "measured" in path.name]
+
+
+def test_other_formats_do_not_read_measurements(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = Log()
+    log.run(own_descriptions()).put(Pulses.CODE, 5, Pulses(1, 10).encode())
+    monkeypatch.setattr(measured_job, "read_batches", None)
+    assert exported(log, tmp_path, "gpx,raw").measured == ()
 
 
 def test_without_a_date_or_a_position_times_and_places_are_absent(tmp_path: Path) -> None:
@@ -256,6 +282,9 @@ def test_events_are_marks_at_the_position_of_the_moment(tmp_path: Path) -> None:
         text = (tmp_path / f"day.{ending}").read_text(encoding="utf-8")
         assert "run 1, event: low" in text
         assert "run 1, event: high" in text
+    kml = (tmp_path / "day.kml").read_text(encoding="utf-8")
+    assert [kml.count(f"<styleUrl>#input_{level}</styleUrl>") for level in ("low", "high")] == [1, 1]
+    assert [kml.count(f'<Style id="input_{level}">') for level in ("low", "high")] == [1, 1]
     features = json.loads((tmp_path / "day.geojson").read_text(encoding="utf-8"))["features"]
     told = [one for one in features if one["properties"]["kind"] == "event"]
     assert [one["properties"]["cause"] for one in told] == ["low", "high"]

@@ -21,6 +21,7 @@ from offtake.report.lists import LISTED_MAX
 from offtake.report.palette import PLACEHOLDERS
 from offtake.track.analysis import Analysis
 from offtake.track.fix import Track
+from report_sensors import hostile_input, sensor_input
 from report_worlds import World, make_hostile, make_input, make_run, make_verify
 
 PAGES = {
@@ -28,6 +29,8 @@ PAGES = {
     "bare": lambda: make_input(World(epochs=120, with_positions=False, with_time=False, with_extras=False)),
     "none": make_input,
     "hostile": make_hostile,
+    "sensors": lambda: sensor_input(World(epochs=240)),
+    "hostile_sensors": hostile_input,
 }  # fmt: skip
 
 

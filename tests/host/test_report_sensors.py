@@ -19,8 +19,9 @@ from offtake.report.draw_map import places_at, way_of
 from offtake.report.draw_states import States, cursor_row, lanes_of_states
 from offtake.report.draw_time import Plot, fitted_sheets
 from offtake.report.inputs import ReportInput, RunInput
-from offtake.report.measures import PICTURES_MAX, digits_of, drawn_of, figures_of, rate_by_count
+from offtake.report.measures import PICTURES_MAX, digits_of, drawn_of, rate_by_count
 from offtake.report.pen import scale_of, scaled_unit
+from offtake.report.sensor_figures import figures_of
 from offtake.report.series import RunSeries, Values
 from offtake.report.thin import sensor_pause_s, thin
 from report_sensors import (
@@ -178,6 +179,8 @@ def test_messages_nobody_here_knows_are_drawn_by_their_description(strange: Repo
     assert rows_of(strange)["note: words"] == ["3", "–", "–", "–", "–", "–"]
     source = strange.html.decode("utf-8")
     assert ">10⁻⁶ m/m</text>" in source
+    assert re.fullmatch(r"Strain: −\d\.\d+ to \d\.\d+ 10⁻⁶ m/m, median −?0\.\d+\.", captions["Pump: strain"])
+    assert "pump: strain, 10⁻⁶ m/m" in rows_of(strange)
     assert ">from 4,000,000,000 on</text>" in source
 
 

@@ -74,7 +74,7 @@ def test_shares_are_those_of_a_calculation_by_hand(spec: Spec, variant: str, clo
     line = 5_760.0
     costs = work_out(with_messages(spec, numbers("soil", "u16", at_most_hz=20.0)), variant=variant, baud=57_600)
     soil = cost_of(costs, "soil").highest
-    # More than half of the shelf sends a block (ot_framer_shelf_is_crowded); the frame takes 7 bytes there.
+    # More than half of the shelf sends a block (ot_shelf_is_crowded); the frame takes 7 bytes there.
     blocks = 7 / (spec.boards[0].sensor_shelf_bytes // 2 + 1)
     block_s = known.write_cycles / (clock_hz - known.receive_cycles * line) + BUSY_MS / 1000.0
     assert soil.bytes_per_s == 20 * 13

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from offtake.errors import InputOutputError, SpecError
+from offtake.jobs.spec import check
 from offtake.spec.load import find_spec_folder, load_spec
 from spec_mistakes import MISTAKES, NOT_TOML
 
@@ -56,10 +57,30 @@ def test_what_is_not_toml_is_told_with_its_line(name: str, folder: Path, edit: E
     edit(file, old, new)
     with pytest.raises(SpecError, match=says) as caught:
         load_spec(folder)
-    told = re.fullmatch(rf"{re.escape(file)}(?: line ([0-9]+))?", caught.value.where)
+    told = re.fullmatch(rf"{re.escape(file)}(?: line ([0-9]+)(?:, column [0-9]+)?)?", caught.value.where)
     assert told, caught.value.where
     if piece:
         assert piece in (folder / file).read_text(encoding="utf-8").splitlines()[int(told[1]) - 1]
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "path", "line"),
+    [
+        ("nmea0183.toml", 'kind = "latitude"', 'kind = "lattice"', "sentences.GGA.fields[1].kind", "lattice"),
+        ("b562.toml", 'sync = "', 'sync = "X', "framing.sync", "sync"),
+        ("rtcm3.toml", "[framing]", "[framing]\nsurprise = 1", "framing.surprise", "surprise"),
+    ],
+)
+def test_mistake_in_a_dialect_tells_its_line(
+    file: str, old: str, new: str, path: str, line: str, folder: Path, edit: Edit
+) -> None:
+    edit(f"dialects/{file}", old, new)
+    with pytest.raises(SpecError) as caught:
+        check(folder.parent)
+    told = PLACE.fullmatch(caught.value.where)
+    assert told, caught.value.where
+    assert told["path"] == path
+    assert line in (folder / "dialects" / file).read_text(encoding="utf-8").splitlines()[int(told["line"]) - 1]
 
 
 def test_no_board_is_an_error(folder: Path) -> None:

@@ -12,9 +12,8 @@ from campaign import SECTOR, Campaign, CardPlan, Workload
 from numpy.typing import NDArray
 from offtake.bench.cards import AWKWARD, BusyTimes, Card, Milliseconds
 from offtake.card import fsck, locate_in_image, make_card_image, prepare_in_image
-from offtake.generated.records import Board, JournalHeader, Raw, RunStart, WhenFull
+from offtake.generated.records import Board, JournalHeader, Raw, RunStart, Sensor, WhenFull
 from offtake.generated.records import ResetCause as Cause
-from offtake.generated.records import Sensor
 from offtake.journal.codec import encode_block, encode_frame, encode_journal_header
 
 GAP_BYTES = 4

@@ -27,7 +27,7 @@ REACHED, WAS_CUT, HUNG = 0, 1, 2
 NEVER = 2**64 - 1
 _EDGES_NS = (np.arange(0, 10_000_000_000, 70_000_000)[:, None] + np.array([0, 300_000, 900_000])).ravel()
 _PULSES_NS = np.arange(0, 10_000_000_000, 3_100_000)
-"""What goes on at the sensors' inputs: a button that bounces once each time, and a wheel. For campaigns that have them on."""
+"""At the sensors' inputs, for campaigns that have them on: a button that bounces once each time, and a wheel."""
 _NATIVE = Path(__file__).with_name("native")
 _CARD_FILES = ("bench.h", "api.h", "card.c", "cardcmd.c", "flashfault.c", "util.c")
 

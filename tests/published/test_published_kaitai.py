@@ -207,13 +207,20 @@ def header() -> bytes:
     return (GOLDEN / "release_1" / "full.jnl").read_bytes()[:512]
 
 
+@pytest.fixture(scope="module")
+def wide_compiled(repo_root: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Spec, Path]:
+    folder = tmp_path_factory.mktemp("wide")
+    wide = spec_of_all_kinds(repo_root, folder)
+    (folder / "wide.ksy").write_text(kaitai.render(wide, "For a test."), encoding="utf-8")
+    compile_description(folder / "wide.ksy", folder)
+    return wide, folder
+
+
 @each_language
 def test_every_kind_of_field_and_old_short_frames_are_read_as_by_the_description(
-    read: Read, repo_root: Path, tmp_path: Path
+    read: Read, wide_compiled: tuple[Spec, Path], tmp_path: Path
 ) -> None:
-    wide = spec_of_all_kinds(repo_root, tmp_path)
-    (tmp_path / "wide.ksy").write_text(kaitai.render(wide, "For a test."), encoding="utf-8")
-    compile_description(tmp_path / "wide.ksy", tmp_path)
+    wide, folder = wide_compiled
     rng = random.Random(6)
     own = [record for record in wide.messages if record.code >= 64]
     expected: list[list[Any]] = []
@@ -230,7 +237,7 @@ def test_every_kind_of_field_and_old_short_frames_are_read_as_by_the_description
         blocks += encode_block(JOURNAL_ID, number, 1, 0, frame)
     path = tmp_path / "wide.jnl"
     path.write_bytes(header() + blocks)
-    found = read(tmp_path, wide, [(path, list(range(1, len(blocks) // 512 + 1)))])[0]
+    found = read(folder, wide, [(path, list(range(1, len(blocks) // 512 + 1)))])[0]
     assert frames_of(found)[:60] == expected
     assert {len(values) for *_, code, _, values in expected if code == 100} == {12, 13, 14, 15}
     assert require_descriptions(found) == [record.name for record in wide.messages]
@@ -282,7 +289,7 @@ def description_of(spec: Spec, record: Record) -> DescribedMessage:
 
 
 @given(whole_specs())
-@settings(max_examples=100 if LONG else 3, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
+@settings(max_examples=100 if LONG else 2, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
 def test_any_definition_gives_a_description_that_reads_its_frames(drawn: DrawnSpec) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

@@ -31,6 +31,17 @@ static void arm_pulses(void)
     PCICR = _BV(PCIE2);
 }
 
+/* Let timer 1 count on from the tick that begins now, so that a captured count tells the tick's low byte by itself. */
+static void align_capture(void)
+{
+    uint8_t state = ot_port_lock();
+    uint8_t low = TCNT2;
+    while (TCNT2 == low) {
+    }
+    TCNT1 = (uint16_t)((low + 1u) * CAPTURE_COUNTS + 1u); /* it has lasted for about one of these */
+    ot_port_unlock(state);
+}
+
 /* Inputs that are in use have the chip's pull-up, but for the two-wire bus, whose parts bring their own. */
 void ot_port_sensors_start(uint8_t flags)
 {
@@ -44,6 +55,7 @@ void ot_port_sensors_start(uint8_t flags)
         PORTB |= _BV(EVENT);
         TCCR1A = 0;
         TCCR1B = _BV(ICNC1) | _BV(CS11);
+        align_capture();
     }
     if (is_on(flags, OT_SENSOR_PULSES)) {
         PORTD |= _BV(PULSES);
@@ -59,13 +71,13 @@ void ot_port_sensors_start(uint8_t flags)
 
 bool ot_port_event_level(void) { return (PINB & _BV(EVENT)) != 0u; }
 
-/* The edge was captured a while ago: by so much the tick now is too late. The edges that bounce after it must not be captured
- * over it, so it is the last one until the next arming. */
+/* The edge was captured a moment ago, less than 256 ticks. The edges that bounce after it must not be captured over it, so
+ * it is the last one until the next arming. */
 ISR(TIMER1_CAPT_vect)
 {
+    uint8_t low = (uint8_t)(ICR1 / CAPTURE_COUNTS);
     uint32_t now = ot_port_tick();
-    uint16_t age = (uint16_t)(TCNT1 - ICR1);
-    sensors.edge_tick = now - age / CAPTURE_COUNTS;
+    sensors.edge_tick = now - (uint8_t)((uint8_t)now - low);
     sensors.edge = true;
     TIMSK1 = 0;
 }

@@ -23,7 +23,7 @@ PREPARED_CLOSE_MS = 700
 SHELF_HEAD_BYTES = 5
 """Tick and code of a frame that waits for its block (firmware/core/ot_framer.h)."""
 CROWDED_SHARE = 0.5
-"""A block is closed, full or not, when more than this of the sensors' shelf is taken (ot_framer_shelf_is_crowded)."""
+"""A block is closed, full or not, when more than this of the sensors' shelf is taken (ot_shelf_is_crowded)."""
 HIGH_CAPACITY_BYTES_MAX = 32 * 2**30
 """Above this a card is of the extended kind, which may be busy for longer."""
 

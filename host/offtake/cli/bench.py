@@ -24,6 +24,9 @@ probe`; with --desk the board stands at the desk on a port, with DIR's card, for
 until Ctrl-C."""
 
 
+_PINS = {True: "never driven, their bus only pulled low", False: "DRIVEN BY THE FIRMWARE", None: "no sensors"}
+
+
 class _Port(Protocol):
     port: str
 
@@ -56,7 +59,7 @@ def run(options: argparse.Namespace) -> int:
         return _stand(desk_port(options.scenario, options.output, options.boot_loader), "the board", options)
     done = bench(options.scenario, options.output)
     ran = done.run
-    code = EXIT_DAMAGE if ran.passive is False else EXIT_CLEAN
+    code = EXIT_DAMAGE if ran.passive is False or ran.only_inputs is False else EXIT_CLEAN
     if options.json:
         values = {key: value for key, value in show.plain(ran).items() if key not in ("sent", "eeprom")}
         more = {"scenario": done.scenario.name, "sent_bytes": len(ran.sent), "card": done.card, "sent": done.sent}
@@ -74,6 +77,7 @@ def run(options: argparse.Namespace) -> int:
             ("blocks", f"{ran.blocks_accepted:,} accepted, {ran.blocks_durable:,} durable"),
             ("in flight at the cut", "nothing" if ran.in_flight is None else f"sector {ran.in_flight:,}"),
             ("tapped line", "DRIVEN BY THE FIRMWARE" if ran.passive is False else "never touched"),
+            ("sensors' pins", _PINS[ran.only_inputs]),
             ("card", done.card),
             ("bytes sent", done.sent),
         ]

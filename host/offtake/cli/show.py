@@ -22,6 +22,8 @@ from offtake.journal.runs import RunInfo
 WIDTH = 80
 RUNS_SHOWN = 40
 NOTES_SHOWN = 20
+# A space at which no line is broken.
+_UNBROKEN = "\u00a0"
 # A message that nobody knows.
 _MESSAGE = re.compile(r"\Aunknown_(\d+)\Z")
 
@@ -82,16 +84,9 @@ def frames_by_run(runs: Sequence[RunInfo], notes: Sequence[str]) -> None:
     width = max((len(str(run.run)) for run in runs), default=1)
     for run in runs[:RUNS_SHOWN]:
         named = ((_MESSAGE.sub(r"message \1", name), count) for name, count in run.frames_by_message.items())
-        words = ", ".join(f"{count:,} {label_text(name)}" for name, count in named) or "none"
-        lost = [
-            f"{count:,} {one if count == 1 else many}"
-            for count, one, many in (
-                (run.sensor_frames_lost, "frame found no room", "frames found no room"),
-                (run.sensor_silent, "reading got no answer", "readings got no answer"),
-            )
-            if count
-        ]
-        more = f"; of its sensors {' and '.join(lost)}" if lost else ""
+        words = ", ".join(f"{count:,} {label_text(name)}".replace(" ", _UNBROKEN) for name, count in named) or "none"
+        lost = sensors_lost(run.sensor_frames_lost, run.sensor_silent)
+        more = f"; of its sensors {lost}" if lost else ""
         paragraph(f"run {run.run:>{width}}  {words}{more}", indent=width + 6)
     if len(runs) > RUNS_SHOWN:
         print(f"and {len(runs) - RUNS_SHOWN:,} runs more (--json lists them)")
@@ -101,10 +96,20 @@ def frames_by_run(runs: Sequence[RunInfo], notes: Sequence[str]) -> None:
         print(f"and {len(notes) - NOTES_SHOWN:,} notes more (--json lists them)")
 
 
+def sensors_lost(frames: int, silent: int) -> str:
+    """What sensors lost, in words; empty where that is nothing."""
+    parts = [
+        f"{count:,} {what if count == 1 else f'{what}s'} {how}"
+        for count, what, how in ((frames, "frame", "found no room"), (silent, "reading", "got no answer"))
+        if count
+    ]
+    return " and ".join(parts)
+
+
 def paragraph(text: str, indent: int = 2) -> None:
     """Prints a line, broken where it does not fit; what follows is indented. Paths and such stay whole."""
     lines = wrap(text, WIDTH, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False)
-    print("\n".join(lines) or text)
+    print(("\n".join(lines) or text).replace(_UNBROKEN, " "))
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[object]]) -> None:

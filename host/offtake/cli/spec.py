@@ -66,10 +66,12 @@ def run_check(options: argparse.Namespace) -> int:
     if found.costs:
         print()
         spec_costs.show_costs(found.costs)
+        for name, size in found.tails.items():
+            show.paragraph(f"The field of any length in {name} may have at most {size} bytes.")
     for broken in found.broken:
         print()
         show.paragraph(f"{broken.where}: {broken.what}")
-        show.paragraph(f"  instead: {broken.advice}", indent=4)
+        show.paragraph(f"  {broken.way_out}", indent=4)
     if found.broken:
         print()
         show.paragraph(f"refused: {len(found.broken)} mistake{'s' if len(found.broken) > 1 else ''}")

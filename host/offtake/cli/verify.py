@@ -39,9 +39,7 @@ def run(options: argparse.Namespace) -> int:
     blocks = report.blocks
     damaged = blocks.damaged + blocks.torn
     lost, silent = report.sensor_frames_lost, report.sensor_silent
-    sensors = (
-        [("of sensors", f"{lost:,} frames found no room, {silent:,} readings got no answer")] if lost + silent else []
-    )
+    sensors = [("of sensors", show.sensors_lost(lost, silent))] if lost + silent else []
     show.facts(
         [
             ("journal", show.id_text(report.journal_id)),
@@ -59,9 +57,13 @@ def run(options: argparse.Namespace) -> int:
     rows = [(r.run, r.first_block, r.last_block, r.frames, r.raw_bytes, r.lost_bytes, _end(r)) for r in report.runs]
     show.table(("run", "first block", "last block", "frames", "bytes", "lost", "end"), rows)
     show.frames_by_run(report.runs, report.notes)
-    for finding in report.findings[:_SHOWN]:
+    # The notes have said that of each run.
+    findings = [finding for finding in report.findings if finding.reason != "unknown_code"]
+    if findings:
+        print()
+    for finding in findings[:_SHOWN]:
         show.paragraph(f"{finding.severity}: block {finding.position:,}, byte {finding.offset:,}: {finding.text}")
-    left = len(report.findings) - _SHOWN + report.findings_left_out
+    left = len(findings) - _SHOWN + report.findings_left_out
     if left > 0:
         print(f"and {left:,} more (--json lists a thousand)")
     print("clean" if clean else "not clean")

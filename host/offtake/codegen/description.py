@@ -28,15 +28,21 @@ TOTAL_MAX = 1024
 
 def describe(record: Record, enums: dict[str, Enumeration]) -> bytes:
     """The payload that describes message ``record``. SpecError where it is longer than PAYLOAD_MAX."""
-    out = bytes([FORM, record.code]) + _text(record.name)
-    for f in record.fields:
-        out += _field(f, enums if record.role == "sensor" else None)
+    out = b"".join(piece for piece, _ in pieces(record, enums))
     if len(out) > PAYLOAD_MAX:
         raise SpecError(
             f"names, units and choices take {len(out)} bytes in the log",
             where=f"messages.{record.name}",
             expected=f"at most {PAYLOAD_MAX} bytes: shorter names, or a second message",
         )
+    return out
+
+
+def pieces(record: Record, enums: dict[str, Enumeration]) -> list[tuple[bytes, str]]:
+    """The payload of :func:`describe` piece by piece, each with what it says in words."""
+    out = [(bytes([FORM]), "form"), (bytes([record.code]), "code"), (_text(record.name), f"name `{record.name}`")]
+    for f in record.fields:
+        out += _field(f, enums if record.role == "sensor" else None)
     return out
 
 
@@ -64,36 +70,41 @@ def _total(spec: Spec, payloads: list[bytes]) -> int:
     return sum(around + len(payload) for payload in payloads)
 
 
-def _field(f: Field, enums: dict[str, Enumeration] | None) -> bytes:
+def _field(f: Field, enums: dict[str, Enumeration] | None) -> list[tuple[bytes, str]]:
     """One field; without ``enums`` neither unit nor choices."""
-    kind, rest = KINDS.index(f.type), b""
+    kind, says, rest = KINDS.index(f.type), [f"`{f.type}`"], []
     count = f.count if f.is_number else f.size
     if count is not None:
-        kind |= COUNT_FOLLOWS
-        rest += _byte(count, f)
+        kind, says = kind | COUNT_FOLLOWS, [*says, "a count follows"]
+        rest.append((_byte(count, f), f"{count} {'elements' if f.is_number else 'bytes'}"))
     if f.scale:
-        kind |= SCALE_FOLLOWS
-        rest += _scale(f.scale)
+        kind, says = kind | SCALE_FOLLOWS, [*says, "a scale follows"]
+        rest.append(_scale(f.scale))
     if f.unit and enums is not None:
-        kind |= UNIT_FOLLOWS
-        rest += _text(f.unit)
+        kind, says = kind | UNIT_FOLLOWS, [*says, "a unit follows"]
+        rest.append((_text(f.unit), f"unit `{f.unit}`"))
     if enums is not None and (f.enum or f.flags):
-        kind |= CHOICES_FOLLOW
+        kind, says = kind | CHOICES_FOLLOW, [*says, "choices follow"]
         rest += _choices(enums[f.enum or f.flags])
-    return bytes([kind]) + _text(f.name) + rest
+    return [(bytes([kind]), ", ".join(says)), (_text(f.name), f"name `{f.name}`"), *rest]
 
 
-def _scale(scale: Scale) -> bytes:
+def _scale(scale: Scale) -> tuple[bytes, str]:
     if scale.fraction_bits:
-        return bytes([SCALE_FIXED_POINT + scale.fraction_bits])
-    return bytes([SCALE_ZERO + scale.exponent]) + scale.mantissa.to_bytes(2, "little")
+        return bytes([SCALE_FIXED_POINT + scale.fraction_bits]), f"{scale.fraction_bits} fraction bits"
+    data = bytes([SCALE_ZERO + scale.exponent]) + scale.mantissa.to_bytes(2, "little")
+    return data, f"{scale.mantissa} x 10^{scale.exponent}"
 
 
-def _choices(enum: Enumeration) -> bytes:
+def _choices(enum: Enumeration) -> list[tuple[bytes, str]]:
     if len(enum.choices) >= SET_OF_FLAGS:
         raise SpecError(f"{len(enum.choices)} choices", where=f"enums.{enum.name}", expected=f"below {SET_OF_FLAGS}")
     head = bytes([len(enum.choices) | (SET_OF_FLAGS if enum.is_flags else 0)])
-    return head + b"".join(bytes([choice.value]) + _text(choice.name) for choice in enum.choices)
+    out = [(head, f"{len(enum.choices)} {'flags' if enum.is_flags else 'choices'}")]
+    what = "bit " if enum.is_flags else ""
+    return out + [
+        (bytes([one.value]) + _text(one.name), f"{what}{one.value} is `{one.name}`") for one in enum.choices
+    ]
 
 
 def _byte(number: int, f: Field) -> bytes:

@@ -29,6 +29,8 @@ A payload is read when you ask a frame for its `message`; with a code that is no
 they are in `payload`. A field that was appended to a message later is absent in older frames. \
 A journal too large for memory can be read in pieces: 512 bytes are a `block` by themselves."""
 
+_PADDING = "Zeros, or settings of a later release."
+
 
 def render(spec: Spec, banner: str) -> str:
     """Text of ``shared_spec/offtake_journal.ksy``; the same spec gives the same text. ``banner`` becomes comments."""
@@ -105,7 +107,7 @@ def _header_block(spec: Spec) -> Item:
     seq: list[Node] = [item for f in marks for item in field_items(f)]
     seq += [
         {"id": "settings", "type": "journal_header", "if": "is_header"},
-        {"id": "padding", "size": size - 4 - record.fixed_size, "if": "is_header", "doc": "Zeros."},
+        {"id": "padding", "size": size - 4 - record.fixed_size, "if": "is_header", "doc": _PADDING},
         {"id": "check", "type": "u4", "if": "is_header", "doc": "CRC-32 over `checked`."},
         _opaque("is_header"),
     ]

@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 Node = str | int | bool | Mapping[str, "Node"] | Mapping[int, "Node"] | Sequence["Node"]
 
 WIDTH = 110
-_PLAIN = re.compile(r"-?[a-z][a-z0-9_]*(-[a-z0-9_]+)*\Z")
-# Without quotes a YAML 1.1 reader takes these for something else than text.
+# Without quotes a YAML 1.1 reader takes some words for something else than text; one takes e1 for a number.
+_PLAIN = re.compile(r"-?(?!e[0-9])[a-z][a-z0-9_]*(-[a-z0-9_]+)*\Z")
 _WORDS = ("y", "n", "yes", "no", "on", "off", "true", "false", "null")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TypeAlias
 
-from offtake.codegen import reference_dialects
+from offtake.codegen import reference_description, reference_dialects
 from offtake.codegen.markdown import table, words
 from offtake.dialects.tables import AnyDialect
 from offtake.spec.lock_model import Lock, LockedRecord
@@ -29,8 +29,10 @@ def render(spec: Spec, dialects: Sequence[AnyDialect], banner: str, lock: Lock |
     for record in spec.messages:
         out += ["", f"### {record.name} (code {record.code})", "", words(record.doc), ""]
         if record.role == "sensor":
-            out += [f"A sensor's message, at most {record.at_most_hz:g} a second.{_rate(record)}", ""]
+            often = f"at most {record.at_most_hz:g} a second" if record.at_most_hz else "now and then"
+            out += [f"A sensor's message, {often}.{_interval(record)}", ""]
         out += _fields(record, releases, f"messages.{record.name}")
+    out += ["", *reference_description.render(spec)]
     out += _link(spec, releases)
     out += ["", "## Enumerations"]
     for enum in spec.enums.values():
@@ -80,7 +82,7 @@ def _releases(lock: Lock | None) -> _Releases:
     return {key: {one.field.name: one.since for one in record.fields} for key, record in records.items()}
 
 
-def _rate(record: Record) -> str:
+def _interval(record: Record) -> str:
     return f" Its interval is `{record.interval}` of the journal's header." if record.interval else ""
 
 

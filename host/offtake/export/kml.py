@@ -30,14 +30,16 @@ NAMESPACE = "http://www.opengis.net/kml/2.2"
 LINE_VERTICES_MAX = 20_000
 STAMP_S = 60.0
 # Name, colour (alpha, blue, green, red), scale of the pin, and its turn in degrees: an opaque orange line, and pins
-# told apart by size and turn as well as by colour (blue, vermilion and yellow of the palette that Okabe and Ito made
-# for the colour-blind; from memory). No picture of ours: that would be a second file, or an address to fetch.
+# told apart by size and turn as well as by colour (blue, vermilion, yellow and sky blue of the palette that Okabe and
+# Ito made for the colour-blind; from memory). No picture of ours: that would be a second file, or an address to fetch.
 _LINE_STYLE = "way"
 _STYLES = (
     (_LINE_STYLE, "ff0080ff", "0.5", "0"),
     ("gap", "ffb27200", "0.9", "90"),
     ("glitch", "ff005ed5", "1.3", "180"),
     ("event", "ff42e4f0", "0.7", "0"),
+    ("input_high", "ffe9b456", "0.7", "0"),
+    ("input_low", "ffe9b456", "0.7", "180"),
 )
 _LINE_WIDTH = "3"
 
@@ -141,8 +143,13 @@ def _pin(mark: Mark) -> etree._Element:
         time = _span(mark.utc, mark.end_utc)
     elif mark.utc is not None:
         time = _moment(mark.utc)
-    style = mark.kind if mark.kind in ("gap", "glitch") else "event"
-    return _with_point(_placemark(f"run {mark.run}, {mark.name}", style, time, mark.description), mark.place)
+    return _with_point(_placemark(f"run {mark.run}, {mark.name}", _pin_style(mark), time, mark.description), mark.place)
+
+
+def _pin_style(mark: Mark) -> str:
+    if mark.kind == "event" and mark.cause in ("high", "low"):
+        return f"input_{mark.cause}"
+    return mark.kind if mark.kind in ("gap", "glitch") else "event"
 
 
 def _with_point(placemark: etree._Element, fix: Fix) -> etree._Element:

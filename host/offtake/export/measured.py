@@ -70,6 +70,8 @@ def write_measured(
     grow with the log. Raises as :func:`offtake.export.aside.write_aside` does, and DamageError for a position out of
     range; then no file is written, unless putting the last of them in place is what fails.
     """
+    if not plan.tables or not _formats(formats):
+        return ()
     rows = {table.name: 0 for table in plan.tables}
     with ExitStack() as stack:
         writers: dict[str, list[_Writer]] = {table.name: [] for table in plan.tables}
@@ -87,7 +89,7 @@ def write_measured(
                     rows[chosen.name] += len(batch.tick_us)
                     for writer in writers[chosen.name]:
                         writer.write(batch, stamps)
-        if plan.tables and "csv" in formats:
+        if "csv" in formats:
             _write_list(plan, stem, stack.enter_context(write_aside(_list_path(stem), replace=replace)))
     return tuple(_files(plan, stem, formats, rows))
 
@@ -97,7 +99,7 @@ def _files(plan: MeasuredPlan, stem: Path, formats: Sequence[str], rows: Mapping
         for table in plan.tables:
             path = table.path(stem, f".{name}")
             yield MeasuredFile(path, name, table.message, rows[table.name], tuple(sorted(table.layouts)))
-        if name == "csv" and plan.tables:
+        if name == "csv":
             yield MeasuredFile(_list_path(stem), name, "", sum(len(table.columns) for table in plan.tables))
 
 

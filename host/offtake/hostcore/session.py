@@ -22,6 +22,16 @@ _CYCLES_PER_US = 16
 
 
 @dataclass(frozen=True)
+class CoreSensors:
+    """What the sensors' inputs do: times of the event input's edges (it is high at first) and of the pulses' beginnings
+    in nanoseconds, sorted, and the converter's reading at both analogue inputs. Nothing answers on the two-wire bus."""
+
+    edges_ns: NDArray[np.uint64]
+    pulses_ns: NDArray[np.uint64]
+    readings: tuple[int, int] = (0, 0)
+
+
+@dataclass(frozen=True)
 class CoreRun:
     """What a session came to: line bytes that reached the core, blocks the card accepted and finished, the cut."""
 
@@ -33,10 +43,16 @@ class CoreRun:
 
 
 def run_core(
-    image: Any, times_ns: NDArray[np.uint64], data: bytes, card: Card, until_ns: int, cut: Cut | None = None
+    image: Any,
+    times_ns: NDArray[np.uint64],
+    data: bytes,
+    card: Card,
+    until_ns: int,
+    cut: Cut | None = None,
+    sensors: CoreSensors | None = None,
 ) -> CoreRun:
     """Record ``data``, whose bytes end at ``times_ns`` (sorted, same length), on the card in ``image`` (written in
-    place), until ``until_ns``; then the power goes, with the damage of ``cut``.
+    place), until ``until_ns``; then the power goes, with the damage of ``cut``. ``sensors`` is what is connected.
 
     :raises ValueError: times and bytes differ in number. :raises InputOutputError: a tool is missing.
     """
@@ -59,6 +75,11 @@ def run_core(
         times = ffi.new("uint64_t[]", [int(t) for t in times_ns])
         held = ffi.new("uint8_t[]", data)
         lib.host_logger_begin(exchange_c, select_c, times, held, len(data), POWER_ON)
+        if sensors is not None:
+            scripts = [ffi.new("uint64_t[]", [int(t) for t in ns]) for ns in (sensors.edges_ns, sensors.pulses_ns)]
+            lib.host_sensors_put(
+                scripts[0], len(sensors.edges_ns), scripts[1], len(sensors.pulses_ns), *sensors.readings
+            )
         lib.host_logger_run(until_ns)
         writes = bus.bench.writes
         accepted = writes[writes["response"] == ACCEPTED]

@@ -9,8 +9,7 @@ from pathlib import Path
 from offtake.dialects.tables import AnyDialect
 from offtake.errors import DamageError, UsageError
 from offtake.jobs.measured import measured_batches, measured_notes
-from offtake.journal.clock import timed_frames
-from offtake.journal.events import RunEvent, run_events
+from offtake.journal.events import RunEvent, run_story
 from offtake.journal.measured import Series, gather
 from offtake.journal.runs import RunInfo
 from offtake.journal.salvage import Account, Salvage
@@ -103,8 +102,7 @@ def read_run(found: Salvage, info: RunInfo, how: Hearing, *, measured: bool = Tr
         extra_dialects=how.dialects,
         latency_s=how.latency_s,
     )
-    events = run_events(found.frames(info.run), info.run)
-    end_tick_us = max((tick for tick, _ in timed_frames(found.frames(info.run))), default=0)
+    events, end_tick_us = run_story(found.frames(info.run), info.run)
     lossy = [event for event in events if event.loses_line_bytes]
     # An event may stand for several: bytes were lost at its first and at its last tick.
     losses = sorted({tick for event in lossy for tick in (event.tick_us, event.last_tick_us)})

@@ -12,9 +12,10 @@ from offtake.spec import lock
 from offtake.spec.cost import SpecCosts, refuse, work_out
 from offtake.spec.dialect import load_dialects
 from offtake.spec.evolution import broken_rules
-from offtake.spec.evolution_model import Finding
+from offtake.spec.evolution_model import FITS, Finding
 from offtake.spec.load import Loaded, find_spec_folder, load_with_sources
 from offtake.spec.lock_diff import additions
+from offtake.spec.model import Spec
 from offtake.spec.places import Places, placed
 
 
@@ -24,7 +25,8 @@ class SpecFacts:
 
     ``release`` is the number of the last one, None before the first; ``unpublished`` is what a next one would add.
     ``description_bytes`` is what a run's start says about the messages. ``broken`` is what may not be: rules of
-    evolution, and what does not fit; ``costs`` are None where they cannot be told for it.
+    evolution, and what does not fit; ``costs`` are None where they cannot be told for it. ``tails`` are the most bytes
+    of a sensor's field of any length, by message.
     """
 
     folder: Path
@@ -38,6 +40,7 @@ class SpecFacts:
     description_bytes: int | None
     broken: tuple[Finding, ...]
     costs: SpecCosts | None
+    tails: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -85,23 +88,32 @@ def check(root: Path | None = None, asked: Mapping[str, Any] | None = None) -> S
         description_bytes=costs.description_bytes if costs else None,
         broken=broken,
         costs=costs,
+        tails=_tails(spec, costs) if costs else {},
     )
+
+
+def _tails(spec: Spec, costs: SpecCosts) -> dict[str, int]:
+    longest = {each.name: each.payload_bytes for each in costs.messages}
+    tailed = [message for message in spec.messages if message.tail and message.role == "sensor"]
+    return {message.name: longest[message.name] - message.fixed_size for message in tailed}
 
 
 def examine(loaded: Loaded, asked: Mapping[str, Any] | None = None) -> tuple[tuple[Finding, ...], SpecCosts | None]:
     """All that a definition, valid in itself, may not do, and its costs where they can be told."""
+    from offtake.codegen.c_names import check_names
     from offtake.codegen.description import size
 
     broken = list(broken_rules(loaded.spec, loaded.lock, loaded.sources))
     places = Places(loaded.spec, loaded.sources)
     costs = None
     try:
+        check_names(loaded.spec, loaded.folder.parent)
         size(loaded.spec)
         costs = work_out(loaded.spec, **(asked or {}))
         refuse(costs, where=lambda name: places.record("message", name))
     except SpecError as error:
         told = placed(error, loaded.sources)
-        broken.append(Finding("fits", told.where, told.what, told.expected))
+        broken.append(Finding(FITS, told.where, told.what, told.expected))
     return tuple(broken), costs
 
 
@@ -109,7 +121,7 @@ def require_sound(loaded: Loaded) -> None:
     """SpecError for the first thing that :func:`examine` finds."""
     broken, _ = examine(loaded)
     if broken:
-        raise SpecError(broken[0].what, where=broken[0].where, expected=broken[0].advice)
+        raise broken[0].error()
 
 
 def generate(root: Path | None = None, *, write: bool) -> Generated:

@@ -68,24 +68,38 @@ class RunEvent:
 
 
 def run_events(frames: Iterable[Frame], run: int) -> tuple[RunEvent, ...]:
-    """Return the events in ``frames``, all those of run number ``run`` in order, sorted by time.
+    """The events of :func:`run_story`."""
+    return run_story(frames, run)[0]
 
-    The result is bounded by :data:`SERIES_MAX` of each kind and cause, however many frames there are: past that,
+
+def run_story(frames: Iterable[Frame], run: int) -> tuple[tuple[RunEvent, ...], int]:
+    """Return the events in ``frames``, all those of run number ``run`` in order, sorted by time; and the latest tick of
+    any of the frames, in microseconds since power-up (0 without frames).
+
+    The events are bounded by :data:`SERIES_MAX` of each kind and cause, however many frames there are: past that,
     neighbours within a second, and then within longer and longer times, are merged, counts summed. Runs over the frames
     once.
     """
+    end_tick_us = 0
+
+    def timed() -> Iterator[tuple[int, Frame]]:
+        nonlocal end_tick_us
+        for tick_us, frame in timed_frames(frames):
+            end_tick_us = max(end_tick_us, tick_us)
+            yield tick_us, frame
+
     series: dict[tuple[EventKind, str], _Series] = {}
-    for event in _events(frames, run):
+    for event in _events(timed(), run):
         series.setdefault((event.kind, event.cause), _Series()).add(event)
     every = [event for one in series.values() for event in one.events]
-    return tuple(sorted((_worded(event) for event in every), key=lambda event: event.tick_us))
+    return tuple(sorted((_worded(event) for event in every), key=lambda event: event.tick_us)), end_tick_us
 
 
-def _events(frames: Iterable[Frame], run: int) -> Iterator[RunEvent]:
+def _events(timed: Iterable[tuple[int, Frame]], run: int) -> Iterator[RunEvent]:
     last_block: int | None = None
     layouts = Layouts()
     twins = Twins()
-    for tick_us, frame in timed_frames(frames):
+    for tick_us, frame in timed:
         layouts.add(frame)
         if last_block is None and frame.code != RunStart.CODE:
             yield _event(run, tick_us, "damage", "no_start")

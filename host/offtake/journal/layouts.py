@@ -3,6 +3,7 @@ spec."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import IntFlag
@@ -54,7 +55,8 @@ class Layouts:
     def __init__(self) -> None:
         self._runs: dict[int, _OfRun] = {}
         self._parsed: dict[bytes, DescribedMessage | None] = {}
-        self._others: dict[int, set[bytes]] | None = None
+        # By code: in how many runs each description is the one that counts.
+        self._told: dict[int, Counter[bytes]] = {}
         self._left_out = 0
 
     def add(self, frame: Frame) -> None:
@@ -78,8 +80,11 @@ class Layouts:
     def _put(self, of_run: _OfRun, code: int, payload: bytes, *, sure: bool) -> None:
         before = of_run.payloads.get(code)
         if before is None or (sure and code not in of_run.sure):
+            told = self._told.setdefault(code, Counter())
+            if before is not None:
+                told[before] -= 1
+            told[payload] += 1
             of_run.payloads[code] = payload
-            self._others = None
         elif before != payload:
             of_run.contradicted += 1
         if sure:
@@ -92,9 +97,9 @@ class Layouts:
         own = self._runs.get(run)
         if own and code in own.payloads:
             return self._found(own.payloads[code], "log")
-        others = self._of_others().get(code, set())
+        others = [payload for payload, runs in self._told.get(code, {}).items() if runs]
         if len(others) == 1:
-            return self._found(next(iter(others)), "journal")
+            return self._found(others[0], "journal")
         if code not in MESSAGES or (others and code >= OWN_CODE_FIRST):
             return None
         return _found(by_spec(code), "spec")
@@ -111,14 +116,6 @@ class Layouts:
     def _found(self, payload: bytes, origin: LayoutFrom) -> Found | None:
         message = self._parsed[payload]
         return None if message is None else _found(message, origin)
-
-    def _of_others(self) -> dict[int, set[bytes]]:
-        if self._others is None:
-            self._others = {}
-            for of_run in self._runs.values():
-                for code, payload in of_run.payloads.items():
-                    self._others.setdefault(code, set()).add(payload)
-        return self._others
 
     def notes(self, run: int, counts: Mapping[int, int]) -> tuple[str, ...]:
         """What is to be said of how ``run`` was read, in sentences; ``counts`` are its frames by code."""

@@ -15,7 +15,7 @@ from offtake.journal.layouts import LayoutFrom, Layouts
 from offtake.journal.twins import Twins
 
 ROWS_AT_ONCE = 65_536
-BYTES_AT_ONCE = 2**22
+BYTES_AT_ONCE = 2**20
 """So many frames, and bytes of their payloads, are kept before the message with the most of them becomes a batch."""
 ROWS_GATHERED = 200_000
 """So many rows of one message :func:`gather` keeps at most."""

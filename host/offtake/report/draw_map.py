@@ -22,6 +22,7 @@ Ticks = NDArray[np.int64]
 
 # Beside and above the axes there is room for the axes' numbers and the key.
 _TOP, _BOTTOM = {"wide": 34, "narrow": 72}, 28
+_KEY_COLUMNS, _KEY_ROW = {"wide": 5, "narrow": 2}, 21
 _HEIGHTS = {"wide": (320, 620), "narrow": (300, 460)}
 _LEAST_WIDTH_M = 2.0
 _IN_KM_M = 20_000.0
@@ -81,10 +82,11 @@ def track_picture(series: RunSeries, way: Way, name: str, ticks_us: Ticks | None
     if not len(way.index):
         words = "The run has no position, so there is no track to draw."
         return Picture(name, "map", heading, words, words, None, (Sheet(1, 0, 0), Sheet(1, 0, 0)))
-    layouts = {form.name: _layout(form, way) for form in (WIDE, NARROW)}
-    finest = {form.name: thinned(way, _step_m(form, layouts[form.name][1])) for form in (WIDE, NARROW)}
     ticks = np.empty(0, dtype=np.int64) if ticks_us is None else ticks_us
     east, north = places_at(series, way, ticks)
+    rows = 2 if len(east) and _entries(way) >= _KEY_COLUMNS[WIDE.name] else 1
+    layouts = {form.name: _layout(form, way, rows) for form in (WIDE, NARROW)}
+    finest = {form.name: thinned(way, _step_m(form, layouts[form.name][1])) for form in (WIDE, NARROW)}
 
     def draw(pen: Pen) -> None:
         _draw(pen, way, layouts[pen.form.name][1], finest[pen.form.name][0], (east, north))
@@ -133,14 +135,20 @@ def _events_words(count: int, placed: int) -> str:
     return words + "."
 
 
-def _layout(form: Format, way: Way) -> tuple[Sheet, Extent]:
-    """A sheet as high as the track asks, and the metres at its edges, with one scale for both axes."""
+def _entries(way: Way) -> int:
+    """How many things the key names, events apart."""
+    return len(np.unique(way.grade)) + int(way.broken.any()) + int(way.doubted.any())
+
+
+def _layout(form: Format, way: Way, key_rows: int) -> tuple[Sheet, Extent]:
+    """A sheet as high as the track asks, and the metres at its edges, with one scale for both axes; wide, it has room
+    for ``key_rows`` of the key."""
     sound = ~way.doubted if (~way.doubted).any() else np.ones(len(way.index), dtype=bool)
     east, north = way.east[sound], way.north[sound]
     wide = max(float(np.ptp(east)), _LEAST_WIDTH_M) * _MARGIN
     high = max(float(np.ptp(north)), _LEAST_WIDTH_M) * _MARGIN
     box = form.width - form.left - form.right
-    top = _TOP[form.name]
+    top = _TOP[form.name] + (_KEY_ROW * (key_rows - 1) if form is WIDE else 0)
     least, most = _HEIGHTS[form.name]
     inner = round(min(max(box * high / wide, least - top - _BOTTOM), most - top - _BOTTOM))
     scale = max(wide / box, high / inner)
@@ -199,7 +207,7 @@ def _draw(pen: Pen, way: Way, extent: Extent, kept: Indices, events: tuple[Float
                   markeredgecolor=pen.colours["sheet"], zorder=5)  # fmt: skip
         pen.label(axes, words, (way.east[place], way.north[place]), above=index == 0)
     _scale_bar(pen, axes, extent)
-    pen.key(axes, 5 if pen.form is WIDE else 2)
+    pen.key(axes, _KEY_COLUMNS[pen.form.name])
 
 
 def _draw_lines(pen: Pen, axes: Axes, way: Way, kept: Indices) -> None:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from offtake.report import text
-from offtake.report.draw_states import States, state_words, states_of
+from offtake.report.draw_states import States, states_of
 from offtake.report.draw_time import Plot, Quantity
+from offtake.report.pen import scaled_unit
 from offtake.report.series import Floats, RunSeries, Values
 from offtake.report.thin import even_pace, sensor_pause_s
 
@@ -26,7 +27,7 @@ ELEMENTS_MAX = 8
 """Elements of an array that are drawn, each as a line,"""
 SHARED_MAX = 3
 """and single values of one message and unit that share a picture."""
-_NAME_MAX, _UNIT_MAX = 24, 10
+NAME_MAX, _UNIT_MAX = 24, 10
 _ANALOGUE, EVENT = "analogue", "event"
 # The run's setting that rules when a message comes, in milliseconds.
 _SETTINGS = {
@@ -34,27 +35,14 @@ _SETTINGS = {
 }  # fmt: skip
 _PULSES, _PERIOD = "pulses", "period_us"
 _COUNTS = 2**32
+# Figures outside are told with a power of ten.
+_SMALL, _LARGE = 1e-3, 1e13
 # As people write them.
 _UNITS = {"degC": "°C", "deg": "°", "us": "µs"}
 _RATE_DIGITS = 2
 _ROLES = ("first", "second", "third")
 
 Drawn = Plot | States
-
-
-@dataclass(frozen=True)
-class Figures:
-    """One row of the table of what was measured: of ``message`` the quantity ``name``, with its unit; the rest are
-    figures as text. ``count`` is that of the frames that have it."""
-
-    message: str
-    name: str
-    count: str
-    first: str
-    last: str
-    least: str
-    mean: str
-    greatest: str
 
 
 def message_words(measured: Series) -> str:
@@ -80,7 +68,7 @@ def _short(name: str, unit: str) -> str:
 
 
 def _words(name: str) -> str:
-    return text.stranger(name.replace("_", " "), _NAME_MAX) or "unnamed"
+    return text.stranger(name.replace("_", " "), NAME_MAX) or "unnamed"
 
 
 def unit_of(column: Column) -> str:
@@ -130,7 +118,8 @@ def unpictured(series: RunSeries, measured: Sequence[Series]) -> tuple[str, ...]
     words: list[str] = []
     for one in measured:
         columns = [column for column in in_use(series, one) if column.numeric and not superseded(one, column)]
-        still = [column for column in columns if _says_nothing(series, one, column)]
+        told = [column for column in columns if column.present.any()]
+        still = [column for column in told if _says_nothing(series, one, column)]
         if len(still) > SHARED_MAX:
             words.append(f"{_capital(message_words(one))}: {len(still)} values")
         else:
@@ -146,7 +135,7 @@ def _says_nothing(series: RunSeries, measured: Series, column: Column) -> bool:
 def drawn_of(series: RunSeries, measured: Sequence[Series]) -> tuple[Drawn, ...]:
     """Everything that makes a picture, in the order of message codes and fields; more than :data:`PICTURES_MAX`
     perhaps."""
-    return tuple(drawn for one in measured for drawn in (*_rates(series, one), *_drawn_of_message(series, one)))
+    return tuple(drawn for one in measured for drawn in (*rates_of(series, one), *_drawn_of_message(series, one)))
 
 
 def _drawn_of_message(series: RunSeries, measured: Series) -> list[Drawn]:
@@ -218,12 +207,26 @@ def _fitted(
     heading: str, unit: str, quantities: tuple[Quantity, ...], said: str, *, digits: int | None = None,
     dots: bool = False,
 ) -> Plot:  # fmt: skip
+    power = power_of(np.concatenate([one.values.values for one in quantities]))
+    if power:
+        unit = scaled_unit(unit, power, 0.0)
+        quantities = tuple(replace(one, values=_divided(one.values, 10.0**power)) for one in quantities)
     if digits is None:
         digits = max(digits_of(one.values.values) for one in quantities)
     return Plot("sensor", heading, unit, quantities, "", digits, said=said, fitted=True, dots=dots)
 
 
-def _rates(series: RunSeries, measured: Series) -> list[Plot]:
+def power_of(values: Floats) -> int:
+    """The power of ten that values are told in where plain digits would be too many: 0 for all of usual size."""
+    greatest = float(np.abs(values).max(initial=0.0))
+    return 0 if greatest == 0.0 or _SMALL <= greatest < _LARGE else 3 * int(np.floor(np.log10(greatest) / 3))
+
+
+def _divided(values: Values, factor: float) -> Values:
+    return Values(values.seconds, values.values / factor)
+
+
+def rates_of(series: RunSeries, measured: Series) -> list[Plot]:
     """How fast pulses came: by their count from frame to frame, and by the time between two of them."""
     count, period = (_column(measured, name) for name in ("count", _PERIOD))
     if measured.name != _PULSES or count is None or period is None:
@@ -269,47 +272,6 @@ def digits_of(values: Floats) -> int:
         if np.allclose(scaled, np.rint(scaled), rtol=1e-9, atol=1e-6):
             return digits
     return most
-
-
-def figures_of(series: RunSeries, measured: Sequence[Series]) -> tuple[Figures, ...]:
-    """A row for the rates of pulses, and for each column of each message."""
-    rows: list[Figures] = []
-    for one in measured:
-        message, thinned = message_words(one), one.frames > len(one.tick_us)
-        for plot in _rates(series, one):
-            rows += [
-                _row(message, f"rate {quantity.label}, {plot.unit}", quantity.values.values, plot.digits)
-                for quantity in plot.quantities
-            ]
-        for column in in_use(series, one):
-            name = ", ".join(part for part in (column_words(one, column), unit_of(column)) if part)
-            if column.numeric:
-                values = values_at(series, one, column).values
-                rows.append(_row(message, name, values, digits_of(values), one.frames if thinned else 0))
-            else:
-                rows.append(_words_row(message, name, one, column))
-    return tuple(rows)
-
-
-def _row(message: str, name: str, values: Floats, digits: int, thinned_from: int = 0) -> Figures:
-    if not len(values):
-        return Figures(message, name, "0", *(text.NONE,) * 5)
-    first, last, least, greatest = (
-        text.number(float(value), digits) for value in (values[0], values[-1], values.min(), values.max())
-    )
-    mean = text.number(float(values.mean()), min(9, digits + 1))
-    # What was thinned kept its extremes, so its mean leans on them.
-    count, mean = (text.whole(thinned_from), f"about {mean}") if thinned_from else (text.whole(len(values)), mean)
-    return Figures(message, name, count, first, last, least, mean, greatest)
-
-
-def _words_row(message: str, name: str, measured: Series, column: Column) -> Figures:
-    told = np.flatnonzero(column.present)
-    count = text.whole(measured.frames if measured.frames > len(measured.tick_us) else len(told))
-    if column.kind not in ("word", "flags") or not len(told):
-        return Figures(message, name, count, *(text.NONE,) * 5)
-    first, last = (text.stranger(state_words(column, int(column.values[place])), _NAME_MAX) for place in told[[0, -1]])
-    return Figures(message, name, count, first, last, *(text.NONE,) * 3)
 
 
 def _capital(words: str) -> str:

@@ -18,9 +18,7 @@ from offtake.report.measures import (
     EVENT,
     PICTURES_MAX,
     Drawn,
-    Figures,
     drawn_of,
-    figures_of,
     message_words,
     paced,
     setting_of,
@@ -28,6 +26,7 @@ from offtake.report.measures import (
     unpictured,
 )
 from offtake.report.picture import Picture
+from offtake.report.sensor_figures import Figures, figures_of
 
 if TYPE_CHECKING:
     from offtake.journal.measured import Series

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import math
 from pathlib import Path
 
 from offtake.bench.cuts import Cut, Damage
 from offtake.errors import SpecError
+from offtake.scenario.load_sensors import load_sensors
 from offtake.scenario.model import CardPlan, CutPlan, JournalPlan, ReceiverPlan, Scenario, VehiclePlan
+from offtake.scenario.values import flag, moment, number
 from offtake.spec.load import find_spec_folder, load_spec
 from offtake.spec.model import Variant
 from offtake.spec.table import Table, load_table
@@ -29,7 +29,7 @@ def load_scenario(path: Path) -> Scenario:
     scenario = Scenario(
         name=about.text("name"),
         doc=about.text("doc"),
-        invented=_flag(about, "invented"),
+        invented=flag(about, "invented"),
         seed=about.integer("seed", 0, 2**31 - 1),
         variant=variant.name,
         frequency_hz=variant.clock_hz,
@@ -38,9 +38,10 @@ def load_scenario(path: Path) -> Scenario:
         vehicle=_vehicle(file.table("vehicle")),
         card=_card(file.table("card")),
         cut=_cut(file.table("cut")) if file.has("cut") else None,
+        sensors=load_sensors(file.table("sensors")) if file.has("sensors") else None,
     )
     about.end()
-    file.end("scenario, board, journal, receiver, vehicle, card or cut")
+    file.end("scenario, board, journal, receiver, vehicle, card, cut or sensors")
     return scenario
 
 
@@ -70,10 +71,10 @@ def _receiver(table: Table) -> ReceiverPlan:
     plan = ReceiverPlan(
         baud=table.integer("baud", 1_200, 1_000_000),
         rate_hz=table.integer("rate_hz", 1, 50),
-        start_s=_number(table, "start_s", 0.0, 60.0),
-        duration_s=_number(table, "duration_s", 0.1, _DURATION_MAX_S),
-        jitter_ms=_number(table, "jitter_ms", 0.0, 1_000.0),
-        first_utc=_moment(table, "first_utc"),
+        start_s=number(table, "start_s", 0.0, 60.0),
+        duration_s=number(table, "duration_s", 0.1, _DURATION_MAX_S),
+        jitter_ms=number(table, "jitter_ms", 0.0, 1_000.0),
+        first_utc=moment(table, "first_utc"),
         talker=table.text("talker"),
     )
     if len(plan.talker) != 2 or not (plan.talker.isascii() and plan.talker.isupper()):
@@ -85,15 +86,15 @@ def _receiver(table: Table) -> ReceiverPlan:
 def _vehicle(table: Table) -> VehiclePlan:
     # Short of the poles, where a step to the east has no length in degrees.
     plan = VehiclePlan(
-        latitude_deg=_number(table, "latitude_deg", -89.0, 89.0),
-        longitude_deg=_number(table, "longitude_deg", -180.0, 180.0),
-        altitude_m=_number(table, "altitude_m", -1_000.0, 99_000.0),
-        geoid_separation_m=_number(table, "geoid_separation_m", -200.0, 200.0),
-        course_deg=_number(table, "course_deg", 0.0, 360.0),
-        speed_m_s=_number(table, "speed_m_s", 0.0, 1_000.0),
-        leg_s=_number(table, "leg_s", 0.1, _DURATION_MAX_S),
-        turn_s=_number(table, "turn_s", 0.1, _DURATION_MAX_S),
-        sway_m=_number(table, "sway_m", 0.0, 100.0),
+        latitude_deg=number(table, "latitude_deg", -89.0, 89.0),
+        longitude_deg=number(table, "longitude_deg", -180.0, 180.0),
+        altitude_m=number(table, "altitude_m", -1_000.0, 99_000.0),
+        geoid_separation_m=number(table, "geoid_separation_m", -200.0, 200.0),
+        course_deg=number(table, "course_deg", 0.0, 360.0),
+        speed_m_s=number(table, "speed_m_s", 0.0, 1_000.0),
+        leg_s=number(table, "leg_s", 0.1, _DURATION_MAX_S),
+        turn_s=number(table, "turn_s", 0.1, _DURATION_MAX_S),
+        sway_m=number(table, "sway_m", 0.0, 100.0),
     )
     table.end()
     return plan
@@ -101,16 +102,16 @@ def _vehicle(table: Table) -> VehiclePlan:
 
 def _card(table: Table) -> CardPlan:
     plan = CardPlan(
-        busy_low_ms=_number(table, "busy_low_ms", 0.0, _BUSY_MAX_MS),
-        busy_high_ms=_number(table, "busy_high_ms", 0.0, _BUSY_MAX_MS),
-        stall_low_ms=_number(table, "stall_low_ms", 0.0, _BUSY_MAX_MS),
-        stall_high_ms=_number(table, "stall_high_ms", 0.0, _BUSY_MAX_MS),
+        busy_low_ms=number(table, "busy_low_ms", 0.0, _BUSY_MAX_MS),
+        busy_high_ms=number(table, "busy_high_ms", 0.0, _BUSY_MAX_MS),
+        stall_low_ms=number(table, "stall_low_ms", 0.0, _BUSY_MAX_MS),
+        stall_high_ms=number(table, "stall_high_ms", 0.0, _BUSY_MAX_MS),
         stall_every=table.integer("stall_every", 1, 1_000_000),
-        acmd41_ms=_number(table, "acmd41_ms", 0.0, 1_000.0),
+        acmd41_ms=number(table, "acmd41_ms", 0.0, 1_000.0),
         cmd0_ignored=table.integer("cmd0_ignored", 0, 100),
         garbage_bytes=table.integer("garbage_bytes", 0, 8),
-        miso_low_before_init=_flag(table, "miso_low_before_init"),
-        read_latency_ms=_number(table, "read_latency_ms", 0.0, 1_000.0),
+        miso_low_before_init=flag(table, "miso_low_before_init"),
+        read_latency_ms=number(table, "read_latency_ms", 0.0, 1_000.0),
     )
     if plan.busy_low_ms > plan.busy_high_ms or plan.stall_low_ms > plan.stall_high_ms:
         raise SpecError("a lowest time above the highest", where=table.where, expected="low <= high")
@@ -120,7 +121,7 @@ def _card(table: Table) -> CardPlan:
 
 def _cut(table: Table) -> CutPlan:
     damage = Damage(table.word("damage", tuple(kind.value for kind in Damage)))
-    at_s = _number(table, "at_s", 0.1, _DURATION_MAX_S)
+    at_s = number(table, "at_s", 0.1, _DURATION_MAX_S)
     cut = Cut(
         damage=damage,
         torn_at=table.integer("torn_at", 0, 512, 256),
@@ -130,30 +131,3 @@ def _cut(table: Table) -> CutPlan:
     )
     table.end()
     return CutPlan(at_s, cut)
-
-
-def _number(table: Table, key: str, low: float, high: float) -> float:
-    where, expected = table.at(key), f"a number from {low:g} to {high:g}"
-    value = table.any_of(key)
-    if value is None:
-        raise SpecError("missing", where=where, expected=expected)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise SpecError(f"{value!r} is not a number", where=where, expected=expected)
-    if not low <= value <= high:
-        raise SpecError(f"{value} is out of range", where=where, expected=expected)
-    return float(value)
-
-
-def _flag(table: Table, key: str) -> bool:
-    value = table.any_of(key)
-    if not isinstance(value, bool):
-        raise SpecError(f"{value!r} is not a truth value", where=table.at(key), expected="true or false")
-    return value
-
-
-def _moment(table: Table, key: str) -> dt.datetime:
-    value = table.any_of(key)
-    if not isinstance(value, dt.datetime) or value.tzinfo is None:
-        expected = "a date and time with its offset, such as 2024-05-17T09:12:30Z"
-        raise SpecError(f"{value!r} is no such moment", where=table.at(key), expected=expected)
-    return value.astimezone(dt.UTC)

@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass
 
 from offtake.bench.cuts import Cut
+from offtake.jobs.header import SensorSettings
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,52 @@ class CardPlan:
 
 
 @dataclass(frozen=True)
+class AnaloguePlan:
+    """A voltage at an analogue input, before its divider: ``points`` are (s, mV), straight between; ``noise_mv`` is the
+    noise's standard deviation there."""
+
+    points: tuple[tuple[float, float], ...]
+    noise_mv: float
+
+
+@dataclass(frozen=True)
+class ButtonPlan:
+    """A button to ground at the event input: ``presses`` are (s, how long in s). It bounces ``bounces`` times within
+    ``bounce_ms`` of each turn."""
+
+    presses: tuple[tuple[float, float], ...]
+    bounces: int
+    bounce_ms: float
+
+
+@dataclass(frozen=True)
+class PulsePlan:
+    """A wheel at the pulse input: ``rates`` are (s, pulses a second), straight between; each lasts ``high_ms``."""
+
+    rates: tuple[tuple[float, float], ...]
+    high_ms: float
+
+
+@dataclass(frozen=True)
+class AirPlan:
+    """The air at the pressure sensor: ``points`` are (s, Pa, degC), straight between."""
+
+    points: tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True)
+class SensorsPlan:
+    """Which sensors are on, as in the journal's header, and what they meet; None where nothing is connected."""
+
+    settings: SensorSettings
+    analogue_1: AnaloguePlan | None
+    analogue_2: AnaloguePlan | None
+    button: ButtonPlan | None
+    pulses: PulsePlan | None
+    air: AirPlan | None
+
+
+@dataclass(frozen=True)
 class CutPlan:
     """When the power goes (at the first block in flight from ``at_s`` on) and what that does to the card."""
 
@@ -79,7 +126,8 @@ class CutPlan:
 
 @dataclass(frozen=True)
 class Scenario:
-    """One scenario; ``cut`` is None where the power stays until the receiver has said everything."""
+    """One scenario; ``cut`` is None where the power stays until the receiver has said everything, ``sensors`` where
+    there are none."""
 
     name: str
     doc: str
@@ -92,3 +140,4 @@ class Scenario:
     vehicle: VehiclePlan
     card: CardPlan
     cut: CutPlan | None
+    sensors: SensorsPlan | None = None

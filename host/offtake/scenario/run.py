@@ -14,10 +14,11 @@ from offtake.bench.figures import ACCEPTED, End
 from offtake.bench.line import Line, steady
 from offtake.card import make_card_image, prepare_in_image
 from offtake.errors import DamageError
-from offtake.jobs.header import Settings, new_header
+from offtake.jobs.header import SensorSettings, Settings, new_header
 from offtake.journal.codec import encode_journal_header
 from offtake.scenario.model import CardPlan, Scenario
 from offtake.scenario.receiver import receiver_bursts
+from offtake.scenario.world import scenario_world
 
 QUIET_MS = 1_500.0
 """Time after the receiver's last byte in which the logger closes its last block."""
@@ -33,6 +34,8 @@ class ScenarioRun:
     ``overrun_lost`` were lost there. ``blocks_accepted`` were taken by the card, ``blocks_durable`` had left busy.
     ``in_flight`` is the card's sector not yet durable at the cut, None for none. ``passive`` says that the firmware
     never touched the tapped line, None where there is no chip to tell by. ``recorder`` says what recorded.
+    ``only_inputs`` says that no sensor's pin was ever driven and their bus only ever pulled low, None where there is no
+    chip or no sensor.
     """
 
     recorder: str
@@ -46,6 +49,7 @@ class ScenarioRun:
     in_flight: int | None
     passive: bool | None
     eeprom: bytes
+    only_inputs: bool | None = None
 
 
 def make_scenario_card(scenario: Scenario, path: Path) -> None:
@@ -61,6 +65,7 @@ def make_scenario_card(scenario: Scenario, path: Path) -> None:
         label=plan.label,
         journal_id=plan.journal_id,
         created_utc_s=int(scenario.receiver.first_utc.timestamp()),
+        sensors=scenario.sensors.settings if scenario.sensors else SensorSettings(),
     )
     prepare_in_image(path, encode_journal_header(new_header(settings, plan.blocks)), plan.blocks)
 
@@ -111,7 +116,10 @@ def run_scenario(scenario: Scenario, firmware: Path, image: bytearray) -> Scenar
     """
     line = scenario_line(scenario)
     card, board = scenario_card(scenario), Board(frequency_hz=scenario.frequency_hz)
-    with Bench(firmware, image=image, card=card, line=line, board=board, seed=scenario.seed) as bench:
+    world = scenario_world(scenario, board.vcc_mv)
+    with Bench(
+        firmware, image=image, card=card, line=line, board=board, seed=scenario.seed, sensors=world
+    ) as bench:
         if scenario.cut is None:
             _require_alive(bench.run_line(then_ms=QUIET_MS))
         else:
@@ -119,7 +127,7 @@ def run_scenario(scenario: Scenario, firmware: Path, image: bytearray) -> Scenar
             _run_into_a_write(bench)
         uart, writes = bench.uart, bench.writes
         accepted = writes[writes["response"] == ACCEPTED]
-        cycle, passive = bench.cycle, bench.passive.silent
+        cycle, passive, counts = bench.cycle, bench.passive.silent, bench.sensor_counts
         report = bench.cut(scenario.cut.cut if scenario.cut else Cut())
     return ScenarioRun(
         recorder=f"the {scenario.variant} image on the bench",
@@ -133,6 +141,7 @@ def run_scenario(scenario: Scenario, firmware: Path, image: bytearray) -> Scenar
         in_flight=report.in_flight,
         passive=passive,
         eeprom=report.eeprom,
+        only_inputs=None if world is None else counts.only_inputs,
     )
 
 

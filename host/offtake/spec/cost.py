@@ -20,13 +20,11 @@ from offtake.spec.model import Board, Frame, Record, Spec
 SHELF_HEAD_BYTES = 5
 """Tick and code of a frame on the shelf (OT_SHELF_HEAD, firmware/core/ot_framer.h); a length follows before a tail."""
 CROWDED_SHARE = 0.5
-"""A block goes, full or not, once more than this of the sensors' shelf is taken (ot_framer_shelf_is_crowded)."""
+"""A block goes, full or not, once more than this of the sensors' shelf is taken (ot_shelf_is_crowded)."""
 TAIL_BYTES_MAX = 255
 """The firmware's typed calls take a tail's length as a u8."""
 LINE_MESSAGES = ("raw", "raw_more")
 """These are the line itself."""
-RARE_MESSAGES = ("run_start", "description", "run_end")
-"""These come once a run, whatever their rate says."""
 
 
 @dataclass(frozen=True)
@@ -185,8 +183,8 @@ def sensor_bit(spec: Spec, record: Record) -> int | None:
 def rate_as_set_hz(spec: Spec, record: Record, settings: Mapping[str, int]) -> float:
     """Frames a second by the journal's settings, of which those not given are 0, which is off.
 
-    A message with an ``interval``, which is in ms, comes once in it. Where the settings say which sensors are on, a message that the
-    flags ``sensors`` name and that is not on does not come. Any other comes at its highest rate.
+    A message with an ``interval``, which is in ms, comes once in it. Where the settings say which sensors are on, a
+    message that the flags ``sensors`` name and that is not on does not come. Any other comes at its highest rate.
 
     :raises UsageError: an interval that asks for more than ``at_most_hz``.
     """
@@ -309,8 +307,7 @@ def _message(
     payload = longest_payload_bytes(spec, record, machine.board, longest_description)
     worst = frame_bytes(spec.frame, payload, spec.frame.tick_size_max)
     blocks = blocks_a_frame(spec, record, machine.board, payload)
-    highest_hz = 0.0 if record.name in RARE_MESSAGES else record.at_most_hz
-    set_hz = min(highest_hz, rate_as_set_hz(spec, record, settings)) if settings is not None else None
+    set_hz = rate_as_set_hz(spec, record, settings) if settings is not None else None
     return MessageCost(
         name=record.name,
         code=record.code,
@@ -321,7 +318,7 @@ def _message(
         fixed_bytes=frame_bytes(spec.frame, record.fixed_size, spec.frame.tick_size_max),
         worst_bytes=worst,
         block_share=worst / spec.block.space,
-        highest=machine.use(record.name, highest_hz, worst, blocks),
+        highest=machine.use(record.name, record.at_most_hz, worst, blocks),
         as_set=None if set_hz is None else machine.use(record.name, set_hz, worst, blocks),
         flash=flash[record.name],
         waits_alone=record.role != "sensor"

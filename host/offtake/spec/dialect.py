@@ -1,13 +1,12 @@
 """Strict loader of dialect definitions (``shared_spec/dialects/*.toml``) to decoder tables.
 
 Anything that is not understood is an error: unknown keys, unknown kinds, fields over one another, names
-without their unit. Every error is a :class:`~offtake.errors.SpecError` with the file and the key path.
+without their unit. Every error is a :class:`~offtake.errors.SpecError` with file, line and key path.
 """
 
 from __future__ import annotations
 
 import re
-import tomllib
 from pathlib import Path
 from typing import Any, cast
 
@@ -26,6 +25,7 @@ from offtake.errors import InputOutputError, SpecError
 from offtake.spec.dialect_binary import parse_binary
 from offtake.spec.dialect_table import DialectTable
 from offtake.spec.dialect_units import UNIT_ENDINGS
+from offtake.spec.table import Source, parse_toml, read_source
 
 _KIND_UNITS = {"time_of_day": "us", "latitude": "deg", "longitude": "deg"}
 # Keys a field may have beyond those every field has.
@@ -66,7 +66,7 @@ def load_dialects(directory: Path) -> tuple[AnyDialect, ...]:
     for path in paths:
         dialect = load_dialect(path)
         if dialect.name in dialects:
-            where = f"{path}: dialect.name"
+            where = read_source(path, str(path)).where(("dialect", "name"))
             raise SpecError(f"{dialect.name!r} is taken", where=where, expected="a name no other file has")
         dialects[dialect.name] = dialect
     return tuple(dialects.values())
@@ -74,12 +74,8 @@ def load_dialects(directory: Path) -> tuple[AnyDialect, ...]:
 
 def parse_dialect(text: str, where: str) -> AnyDialect:
     """Return the dialect that TOML ``text`` declares; ``where`` names its file in errors."""
-    try:
-        tree = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        # Besides its own error (a ValueError) tomllib lets those of a number too long or a nesting too deep through.
-        raise SpecError(f"not TOML: {error}", where=where, expected="TOML 1.0") from error
-    root = DialectTable(tree, where, "")
+    source = Source(where, text)
+    root = DialectTable(parse_toml(source), source)
     head = root.table("dialect")
     if head.one_of("family", ("sentence", "binary")) == "binary":
         return parse_binary(root, head)

@@ -1,4 +1,4 @@
-"""A TOML table of a dialect file, read strictly: every error names the file and the key path."""
+"""A TOML table of a dialect file, read strictly: every error names the file, the line and the key path."""
 
 from __future__ import annotations
 
@@ -7,23 +7,29 @@ from collections.abc import Sequence
 from typing import Any, cast
 
 from offtake.errors import SpecError
+from offtake.spec.lines import KeyPath
+from offtake.spec.table import Source
 
 _IDENTIFIER = re.compile(r"[a-z][a-z0-9_]*")
+_STEP = re.compile(r"\[([0-9]+)\]|[^.\[\]]+")
 
 
 class DialectTable:
     """A TOML table that knows where it stands and which of its keys were asked for."""
 
-    def __init__(self, values: dict[str, Any], where: str, path: str) -> None:
+    def __init__(self, values: dict[str, Any], source: Source, path: KeyPath = ()) -> None:
         self._values = values
-        self._where = where
+        self._source = source
         self._path = path
         self._asked: set[str] = set()
 
     def error(self, key: str, what: str, expected: str) -> SpecError:
-        """A SpecError at ``key`` of this table."""
-        path = ".".join(part for part in (self._path, key) if part)
-        return SpecError(what, where=f"{self._where}: {path}", expected=expected)
+        """A SpecError at ``key`` of this table, or at a path below it such as ``fields[0].name``."""
+        if key in self._values:
+            below: KeyPath = (key,)
+        else:
+            below = tuple(int(step[1]) if step[1] else step[0] for step in _STEP.finditer(key))
+        return SpecError(what, where=self._source.where((*self._path, *below)), expected=expected)
 
     def names(self) -> tuple[str, ...]:
         """The keys, in the file's order."""
@@ -113,7 +119,7 @@ class DialectTable:
         value = self._get(key, "a table")
         if not isinstance(value, dict):
             raise self.error(key, f"{value!r} is no table", "a table")
-        return DialectTable(value, self._where, ".".join(part for part in (self._path, key) if part))
+        return DialectTable(value, self._source, (*self._path, key))
 
     def tables(self, key: str) -> list[tuple[str, DialectTable]]:
         """The tables in the table at ``key``, by name."""
@@ -125,8 +131,7 @@ class DialectTable:
         value = self._get(key, "a list of tables")
         if not isinstance(value, list) or not all(isinstance(part, dict) for part in value):
             raise self.error(key, "not a list of tables", "a list of tables")
-        path = ".".join(part for part in (self._path, key) if part)
-        return [DialectTable(part, self._where, f"{path}[{index}]") for index, part in enumerate(value)]
+        return [DialectTable(part, self._source, (*self._path, key, index)) for index, part in enumerate(value)]
 
     def check_name(self, name: str) -> None:
         """Raise unless ``name``, which this table stands under, is an identifier."""

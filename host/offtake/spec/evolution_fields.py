@@ -84,7 +84,7 @@ def choices_swapped(history: History) -> Found:
         before, after = old.enum or old.flags, now.enum or now.flags
         kept = history.spec.enums.get(before)
         # That an enumeration is gone, or of another kind, is told once and not of each field.
-        if before != after and (not before or kept is not None and kept.is_flags == bool(old.flags)):
+        if before != after and (not before or (kept is not None and kept.is_flags == bool(old.flags))):
             yield where, f"its choices have been {before or 'none'} since release {since}, not {after or 'none'}"
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from offtake.errors import SpecError
 from offtake.spec.lock_model import Lock, LockedRecord
 from offtake.spec.model import OWN_CODE_FIRST, Field, Record, Spec
 from offtake.spec.places import LockPlaces, Places
@@ -12,6 +13,10 @@ from offtake.spec.table import Source
 
 Found = Iterator[tuple[str, str]]
 """Pairs of a place and what is wrong there."""
+
+
+FITS = "fits"
+"""Name of the rule that what is written has room; its advice is what was expected."""
 
 
 @dataclass(frozen=True)
@@ -23,8 +28,16 @@ class Finding:
     what: str
     advice: str
 
-    def __str__(self) -> str:
-        return f"{self.where}: {self.what} (instead: {self.advice})"
+    @property
+    def way_out(self) -> str:
+        """The advice with the word that leads to it."""
+        return f"{'expected' if self.rule == FITS else 'instead'}: {self.advice}"
+
+    def error(self) -> SpecError:
+        """It as an error."""
+        if self.rule == FITS:
+            return SpecError(self.what, where=self.where, expected=self.advice)
+        return SpecError(f"{self.what}; {self.way_out}", where=self.where)
 
 
 class History:

@@ -24,8 +24,12 @@ _FILES = ("block.toml", "messages.toml", "link.toml")
 
 @dataclass(frozen=True)
 class Loaded:
-    """A valid definition, the texts it was read from, by name, to look up lines in, and what has been released."""
+    """A valid definition, the texts it was read from, by name, to look up lines in, and what has been released.
 
+    ``folder`` is the shared_spec folder.
+    """
+
+    folder: Path
     spec: Spec
     sources: dict[str, Source]
     lock: Lock | None
@@ -79,7 +83,7 @@ def load_with_sources(folder: Path, texts: Mapping[str, str] | None = None) -> L
     spec = Spec(block, frame, header, messages, link, boards, enums)
     _check_classes(spec, wheres, sources)
     lock = read_lock(folder, (texts or {}).get(LOCK_FILE))
-    return Loaded(mark_optional(replace(spec, layout_hash=layout_hash(spec)), lock), sources, lock)
+    return Loaded(folder, mark_optional(replace(spec, layout_hash=layout_hash(spec)), lock), sources, lock)
 
 
 def _check_classes(spec: Spec, wheres: dict[str, str], sources: dict[str, Source]) -> None:

@@ -142,7 +142,7 @@ def read_field(text: str) -> NewField:
             numbers[key] = read_number(value, key)
         elif equals and key in _NAME_KEYS and choices is None:
             choices = key, read_name(value, key)
-        elif not unit and (not equals or key == "unit"):
+        elif not unit and (key == "unit" if equals else ".." not in word):
             unit = value if equals else word
         else:
             raise UsageError(f"{word!r} of field {name} is not understood", expected=FIELD_FORM)

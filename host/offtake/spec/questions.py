@@ -38,8 +38,9 @@ class Asker:
     def __call__(self, question: str, default: str, read: Callable[[str], _Read]) -> _Read:
         """What ``read`` makes of the answer; asked again while it raises an error."""
         while True:
+            answer = self.ask(question, default).strip() or default
             try:
-                return read(self.ask(question, default).strip() or default)
+                return read(answer)
             except OfftakeError as error:
                 self.tell(f"{error.what} (expected {error.expected})" if error.expected else error.what)
 

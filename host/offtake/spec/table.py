@@ -14,6 +14,7 @@ from typing import Any
 from offtake.errors import InputOutputError, SpecError
 from offtake.spec.lines import KeyPath, Lines, key_lines
 
+_INTEGER_BITS = 64
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)\Z")
 
 
@@ -172,12 +173,31 @@ def load_table(path: Path, shown: str) -> Table:
 
 def parse_table(source: Source, decimal: type[float] | type[Decimal] = float) -> Table:
     """The TOML of ``source`` as a table, its decimal numbers as ``decimal``. SpecError tells line and column."""
+    return Table(parse_toml(source, decimal), source)
+
+
+def parse_toml(source: Source, decimal: type[float] | type[Decimal] = float) -> dict[str, Any]:
+    """As :func:`parse_table`, what Python makes of it."""
     try:
-        return Table(tomllib.loads(source.text, parse_float=decimal), source)
+        values = tomllib.loads(source.text, parse_float=decimal)
+        _refuse_huge(values, source, ())
+        return values
     except (ValueError, ArithmeticError, RecursionError) as error:
         # Besides its own error (a ValueError) tomllib lets those of a number too long or a nesting too deep through.
         message = str(error)
         place = _TOML_PLACE.search(message)
-        line = int(place[1]) if place and place[1] else source.text.count("\n") + 1 if place else None
-        where = source.shown if line is None else f"{source.shown} line {line}"
+        where = source.shown
+        if place:
+            message = message[: place.start()]
+            line = source.text.count("\n") + 1
+            where += f" line {place[1]}, column {place[2]}" if place[1] else f" line {line}"
         raise SpecError(f"not TOML: {message}", where=where, expected="TOML 1.0") from error
+
+
+def _refuse_huge(value: Any, source: Source, path: KeyPath) -> None:
+    """SpecError for a whole number that TOML does not allow: Python reads it, and fails when it is to be shown."""
+    if isinstance(value, int) and value.bit_length() > _INTEGER_BITS:
+        raise SpecError("a number too large", where=source.where(path), expected=f"at most {_INTEGER_BITS} bits")
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, item in inner:
+        _refuse_huge(item, source, (*path, key))

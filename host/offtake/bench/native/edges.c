@@ -24,23 +24,24 @@ static uint64_t ready(double edge)
 
 /* ---- capture ---- */
 
+static void follow_capture(bench_t *b);
+
 static avr_cycle_count_t capture_event(avr_t *avr, avr_cycle_count_t when, void *param)
 {
     bench_t *b = param;
     struct pin_edges *p = &b->edges.capture;
     bool rising = (b->timers.control1 & ICES) != 0;
     (void)avr;
-    p->pending = false;
     p->level = p->next_level;
     if (p->level == rising) {
         timers_capture(b, when, rising ? KIND_RISING : KIND_FALLING);
     }
-    edges_follow_capture(b);
+    follow_capture(b);
     return 0;
 }
 
 /* Asks to be called when the next edge has come through; edges that the noise canceller swallows are passed over. */
-void edges_follow_capture(bench_t *b)
+static void follow_capture(bench_t *b)
 {
     struct pin_edges *p = &b->edges.capture;
     const struct signal *s = &b->world.event;
@@ -56,7 +57,6 @@ void edges_follow_capture(bench_t *b)
         if (cancelling && (p->next_level == p->level || sample_of(back) - sample_of(edge) < (double)CANCELLER)) {
             continue;
         }
-        p->pending = true;
         bench_at(b, ready(edge) + (cancelling ? CANCELLER : 0u), capture_event, b);
         return;
     }
@@ -66,10 +66,9 @@ static void capture_restart(bench_t *b, double from)
 {
     struct pin_edges *p = &b->edges.capture;
     avr_cycle_timer_cancel(b->avr, capture_event, b);
-    p->pending = false;
     p->from = from;
     p->level = signal_level(&b->world.event, from);
-    edges_follow_capture(b);
+    follow_capture(b);
 }
 
 /* TCCR1B was written. The detector sees the level turned over by ICES1, so that changing it can look like an edge:

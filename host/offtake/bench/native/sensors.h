@@ -61,7 +61,6 @@ struct timers {
 struct pin_edges {
     bool level;                /* behind synchroniser and, for the capture, noise canceller */
     double from;               /* edges up to here have been dealt with */
-    bool pending;
     bool next_level;
 };
 
@@ -148,7 +147,6 @@ struct bus {
     struct part part;
     uint64_t scl_rose;
     uint64_t scl_fell;
-    uint64_t stretched_until;
     uint64_t stuck_clocks;     /* clock pulses since SDA stuck */
     bool stuck;
     struct log conversions;
@@ -169,10 +167,7 @@ uint64_t signal_falls(const struct signal *s, double t);
 double signal_rise_at(const struct signal *s, uint64_t pulse);
 double signal_fall_at(const struct signal *s, uint64_t pulse);
 double signal_next_edge(const struct signal *s, double t, bool *level);
-bool signal_set(struct signal *s, const double *start, const double *period, const double *high,
-                const uint64_t *count, uint64_t trains);
 double curve_value(struct curve *c, double t);
-bool curve_set(struct curve *c, const double *cycle, const double *value, uint64_t points);
 void world_free(bench_t *b);
 
 /* timers.c */
@@ -186,7 +181,6 @@ void timers_pulses_changed(bench_t *b);
 void edges_install(bench_t *b);
 void edges_reset(bench_t *b);
 void edges_entered(bench_t *b, uint8_t vector);
-void edges_follow_capture(bench_t *b);
 void edges_select_changed(bench_t *b, uint8_t before, uint8_t now);
 void edges_world_changed(bench_t *b);
 

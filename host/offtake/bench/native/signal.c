@@ -27,8 +27,8 @@ static void signal_free(struct signal *s)
 }
 
 /* False when the trains are not in the order of time. The caller has looked at everything within a train. */
-bool signal_set(struct signal *s, const double *start, const double *period, const double *high,
-                const uint64_t *count, uint64_t trains)
+static bool signal_set(struct signal *s, const double *start, const double *period, const double *high,
+                       const uint64_t *count, uint64_t trains)
 {
     signal_free(s);
     for (uint64_t i = 0; i + 1u < trains; i++) {
@@ -148,7 +148,7 @@ static void curve_free(struct curve *c)
 }
 
 /* False when the points are not in the order of time. */
-bool curve_set(struct curve *c, const double *cycle, const double *value, uint64_t points)
+static bool curve_set(struct curve *c, const double *cycle, const double *value, uint64_t points)
 {
     curve_free(c);
     for (uint64_t i = 0; i + 1u < points; i++) {
