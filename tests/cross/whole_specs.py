@@ -218,7 +218,9 @@ def _fits(one: DrawnChoices, width: int) -> bool:
 
 def _decimal(value: Fraction) -> str:
     """An exact decimal: the value's denominator has no primes but 2 and 5."""
-    return f"{_EXACT.divide(Decimal(value.numerator), Decimal(value.denominator)):f}"
+    text = f"{_EXACT.divide(Decimal(value.numerator), Decimal(value.denominator)):f}"
+    # TOML's whole numbers have 64 bits.
+    return text if "." in text or abs(value) < 2**63 else f"{text}.0"
 
 
 @st.composite

@@ -36,9 +36,11 @@ static void align_capture(void)
 {
     uint8_t state = ot_port_lock();
     uint8_t low = TCNT2;
+    uint16_t count = (uint16_t)((low + 1u) * CAPTURE_COUNTS + 1u); /* by then the tick has lasted for about one */
+    __asm__ volatile("" : "+r"(count));                            /* worked out now, not then */
     while (TCNT2 == low) {
     }
-    TCNT1 = (uint16_t)((low + 1u) * CAPTURE_COUNTS + 1u); /* it has lasted for about one of these */
+    TCNT1 = count;
     ot_port_unlock(state);
 }
 
