@@ -150,9 +150,9 @@ def test_each_press_is_an_event_with_its_own_tick(everything: Run) -> None:
     assert [record.level for _, record in events] == [Level.HIGH, Level.LOW] * (len(turns) // 2)
     after = [(edge - everything.cycle(tick)) / (HZ / 1e6) for (tick, _), edge in zip(events, turns, strict=True)]
     print(f"{len(after)} edges lie {min(after):.2f} to {max(after):.2f} us after their ticks' beginnings")
-    # A tick is 4 us long: the edge lies in its tick, half a microsecond of the capture's own steps apart.
-    assert min(after) >= -0.75
-    assert max(after) <= 4.75
+    # A tick is 4 us long: the edge lies in its tick, the capture's delay and its steps of 8 cycles apart.
+    assert min(after) >= -1.0
+    assert max(after) <= 4.5
     assert all(record.ignored == 0 for _, record in events)
 
 
@@ -274,8 +274,8 @@ def test_all_four_on_the_8_mhz_board(tmp_path: Path) -> None:
     assert logged.line == payload
     ticks = [tick for tick, _ in logged.of(Event)]
     after = [(edge - origin) / hz * 1e6 - tick * 4 for tick, edge in zip(ticks, pressed.turns, strict=True)]
-    assert min(after) >= -0.75
-    assert max(after) <= 4.75
+    assert min(after) >= -2.0
+    assert max(after) <= 5.0
     pulses = [record for _, record in logged.of(Pulses) if isinstance(record, Pulses)]
     assert pulses[-1].count == train.count
     timed = [record.period_us - train.period / hz * 1e6 for record in pulses if record.period_us]

@@ -10,7 +10,7 @@ from offtake.bench.cards import AWKWARD, Card, constant, scripted
 from offtake.bench.desk import DeskServer
 from offtake.bench.figures import RX_VECTOR, Cost
 from offtake.errors import InputOutputError
-from offtake.generated.records import Raw, RawMore
+from offtake.generated.records import Description, Raw, RawMore, RunStart
 from offtake.journal.reader import Journal
 from offtake.journal.source import BytesSource
 from offtake.link.desk import open_desk
@@ -173,17 +173,21 @@ def _saturated(rig: Rig, baud: int, costs: Costs) -> SpeedCost:
 def _overhead(journal: JournalImage) -> float:
     """Bytes of blocks over the line's bytes in them, less one.
 
-    The first block, which holds the run's start, and the last, which is closed by its age, stand apart.
+    The first blocks, which hold the run's start and its descriptions, and the last, which is closed by its age, stand
+    apart.
     """
     start = 512 * journal.sector(0)
     source = BytesSource(bytes(journal.image[start : start + 512 * journal.blocks]))
     line_bytes: dict[int, int] = {}
+    starts: set[int] = set()
     for frame in Journal(source).frames():
         _, record = frame.record()
         line_bytes[frame.position] = line_bytes.get(frame.position, 0) + (
             len(record.data) if isinstance(record, Raw | RawMore) else 0
         )
-    whole = [line_bytes[position] for position in sorted(line_bytes)[1:-1]]
+        if isinstance(record, RunStart | Description):
+            starts.add(frame.position)
+    whole = [line_bytes[position] for position in sorted(line_bytes)[:-1] if position not in starts]
     return 512 * len(whole) / sum(whole) - 1.0
 
 

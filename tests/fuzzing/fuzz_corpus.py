@@ -22,6 +22,7 @@ from offtake.generated.records import BLOCK_SIZE, LINK_VERSION, MESSAGES, PACKET
 
 FOLDER = Path(__file__).with_name("corpus")
 VECTORS = ROOT / "shared_spec" / "vectors"
+MEASURED = ROOT / "tests" / "golden" / "release_2" / "measured.jnl"
 Seeds = dict[str, list[bytes]]
 
 
@@ -182,7 +183,8 @@ def _journals() -> list[bytes]:
     mixed = straight[: 3 * BLOCK_SIZE] + foreign.whole()[3 * BLOCK_SIZE :]
     shifted = straight[:700] + straight[707:]
     plain = [*made, bytes(torn), mixed, shifted, straight[BLOCK_SIZE:], straight[:1300]]
-    return [b"\0" + data for data in plain] + [b"\x03" + made[1][: 5 * BLOCK_SIZE], b"\x01" + made[2], b""]
+    sealed = [b"\x03" + made[1][: 5 * BLOCK_SIZE], b"\x01" + made[2], b"\x03" + MEASURED.read_bytes()[: 6 * BLOCK_SIZE]]
+    return [b"\0" + data for data in plain] + sealed + [b""]
 
 
 def _packets() -> list[bytes]:

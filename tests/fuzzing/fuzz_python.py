@@ -30,6 +30,7 @@ with atheris.instrument_imports(include=["offtake"]):
         Status,
     )
     from offtake.hostcore import codec as core
+    from offtake.jobs.measured import measured_batches, measured_notes
     from offtake.journal import codec
     from offtake.journal.reader import Journal
     from offtake.journal.salvage import salvage
@@ -102,6 +103,9 @@ def fuzz_journal(data: bytes) -> None:
     for info in found.runs():
         for chunk in salvaged_chunks(found, info.run):
             assert chunk.data
+        rows = sum(len(series.tick_us) for series in measured_batches(found, info.run))
+        assert rows <= info.frames
+        measured_notes(found, info.run)
     report = verify(BytesSource(content))
     try:
         journal = Journal(BytesSource(content))

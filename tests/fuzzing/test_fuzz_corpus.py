@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fuzz_corpus import FOLDER, seeds
 
-FILES_MAX = 220
+FILES_MAX = 300
 BYTES_MAX = 200 * 1024
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from offtake.codegen.all import generate_all, stale, write_all
+from offtake.codegen.c_spec import render_source
 from offtake.dialects.tables import BinaryDialect
 from offtake.spec.dialect import load_dialects
+from offtake.spec.load import load_with_sources
 
 
 def test_committed_files_are_what_the_spec_gives(repo_root: Path) -> None:
@@ -48,3 +50,12 @@ def test_an_edited_file_is_found_and_mended(repo_root: Path, tmp_path: Path) -> 
     assert stale(tmp_path) == [victim]
     assert write_all(tmp_path) == [victim]
     assert stale(tmp_path) == []
+
+
+def test_a_constant_below_zero_is_laid_out_as_twos_complement(repo_root: Path) -> None:
+    folder = repo_root / "shared_spec"
+    packet = '[packets.more]\nkind = 64\ndoc = "x"\nfields = [{ name = "a", type = "i16", const = -2, doc = "x" }]\n'
+    text = (folder / "link.toml").read_text(encoding="utf-8") + packet
+    source = render_source(load_with_sources(folder, {"link.toml": text}).spec, "banner")
+    constants = source[source.index("ot_constants[]") :].split("};")[0].split("{")[1]
+    assert constants.split()[-2:] == ["0xfe,", "0xff,"]

@@ -21,7 +21,7 @@ def render(spec: Spec, banner: str) -> str:
     """Text of ``offtake/generated/records.py``; the same spec gives the same text. ``banner`` becomes comments."""
     out = [f"# {line}".rstrip() for line in banner.splitlines()]
     out += [
-        "# ruff: noqa: E501, RUF009",
+        f"# ruff: noqa: E501{', RUF009' if _has_call_defaults(spec) else ''}",
         '"""Constants, enumerations and records of shared_spec."""',
         "",
         "from __future__ import annotations",
@@ -56,6 +56,10 @@ def classes(spec: Spec) -> list[tuple[str, Record]]:
     """(name of its Python class, record) for every record of the spec."""
     named = [(_camel(record.name), record) for record in (spec.block.header, spec.journal_header, *spec.messages)]
     return named + [(_camel(record.name) + "Packet", record) for record in spec.link.packets]
+
+
+def _has_call_defaults(spec: Spec) -> bool:
+    return any("(" in _zero(f) for f in spec.journal_header.fields if f.optional and f.const is None)
 
 
 def _has_scales(spec: Spec) -> bool:
