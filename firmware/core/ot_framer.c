@@ -16,7 +16,7 @@
 #include "ot_work.h"
 
 #define PIECE_PART 32u
-#define CHUNK 8u /* a byte at a time would take four times as long */
+#define CHUNK 24u /* a byte at a time would take four times as long; more would need more stack than line bytes do */
 #define RAW_MIN 8u    /* a shorter piece of a burst waits for the next block */
 #define START_FRAMES (OT_DESCRIPTIONS + 1u) /* of a whole start: the run's start comes first */
 #define START_ALONE 0xffu                   /* the run's start, and no description after it */
@@ -189,33 +189,50 @@ static bool walk_next(ot_walk *walk, uint32_t open_tick, step *frame, bool *full
     return walk->position != walk->limit && walk_ring(walk, open_tick, frame, full);
 }
 
-/* Where in flash the description lies that `left` counts, its length first. */
-static OT_NOINLINE const uint8_t *description(uint8_t left)
+/* The start frames that are still to come, one after the other. */
+typedef struct {
+    const uint8_t *at; /* in flash: the next description, its length first */
+    uint8_t left;
+} starts;
+
+static OT_NOINLINE void starts_from(starts *s, uint8_t left)
 {
-    const uint8_t *at = ot_descriptions;
-    for (uint8_t i = OT_DESCRIPTIONS; i != left; i--) {
-        at += ot_flash_u8(at) + 1u;
+    s->left = left;
+    s->at = ot_descriptions;
+    for (uint8_t i = OT_DESCRIPTIONS; i > left; i--) {
+        s->at += ot_flash_u8(s->at) + 1u;
     }
-    return at;
 }
 
-static OT_NOINLINE uint8_t start_length(uint8_t left)
+static bool is_run_start(const starts *s) { return s->left > OT_DESCRIPTIONS; }
+
+static OT_NOINLINE uint8_t start_length(const starts *s)
 {
-    return left > OT_DESCRIPTIONS ? OT_MESSAGE_RUN_START_SIZE : ot_flash_u8(description(left));
+    return is_run_start(s) ? OT_MESSAGE_RUN_START_SIZE : ot_flash_u8(s->at);
 }
 
-static uint8_t after_start(uint8_t left) { return left == START_ALONE ? 0u : (uint8_t)(left - 1u); }
+static OT_NOINLINE void next_start(starts *s)
+{
+    if (s->left == START_ALONE) {
+        s->left = 0;
+    } else {
+        s->at += is_run_start(s) ? 0u : ot_flash_u8(s->at) + 1u;
+        s->left--;
+    }
+}
 
 /* As many of the start frames that are due as fit. */
 static OT_NOINLINE void walk_starts(ot_walk *walk, uint32_t open_tick)
 {
-    walk->start_left = framer.start_left;
-    while (walk->start_left != 0u && take_room(walk, start_length(walk->start_left), framer.run_tick - open_tick)) {
-        walk->start_left = after_start(walk->start_left);
+    starts s;
+    starts_from(&s, framer.start_left);
+    while (s.left != 0u && take_room(walk, start_length(&s), framer.run_tick - open_tick)) {
+        next_start(&s);
     }
+    walk->start_left = s.left;
 }
 
-static OT_NOINLINE void walk_start(ot_walk *walk, uint16_t limit, uint32_t open_tick)
+static OT_NOINLINE void walk_start(ot_walk *walk, uint16_t limit)
 {
     walk->room = OT_BLOCK_SPACE;
     walk->position = ot_ring.out;
@@ -225,7 +242,18 @@ static OT_NOINLINE void walk_start(ot_walk *walk, uint16_t limit, uint32_t open_
     walk->shelf_at = 0;
     walk->mark_at = ot_ring.mark_out;
     walk->loss_at = ot_ring.loss_out;
-    walk_starts(walk, open_tick);
+}
+
+/* Line bytes that the block after this one can hold as one raw frame, behind the start frames that are still due. */
+static uint16_t room_after_starts(uint8_t left)
+{
+    uint16_t room = OT_RAW_MAX;
+    starts s;
+    for (starts_from(&s, left); s.left != 0u; next_start(&s)) {
+        uint16_t size = (uint16_t)(OT_FRAME_HEAD_SIZE + 1u + start_length(&s) + OT_FRAME_CHECK_SIZE);
+        room = room > size ? (uint16_t)(room - size) : OT_RAW_MAX; /* or else those left go into another block before it */
+    }
+    return room;
 }
 
 /* The interrupt begins a new raw frame, with a measured tick, where the block at hand will be full, or else the one after
@@ -234,7 +262,7 @@ static void aim_cut(const ot_plan *plan)
 {
     const ot_walk *stop = &plan->stop;
     if (plan->full) {
-        ot_ring_aim_cut((uint16_t)(stop->position + OT_RAW_MAX), stop->position);
+        ot_ring_aim_cut((uint16_t)(stop->position + room_after_starts(stop->start_left)), stop->position);
     } else if (stop->room > RAW_MIN) {
         ot_ring_aim_cut((uint16_t)(stop->limit + stop->room), (uint16_t)(stop->limit + stop->room));
     }
@@ -251,13 +279,13 @@ void ot_framer_plan(void)
     uint8_t loss_in = ot_ring.loss_in;
     ot_port_unlock(state);
     ot_the_work.block.begin = ot_ring.out;
-    walk_start(walk, limit, framer.run_tick);
+    walk_start(walk, limit);
     plan->any = framer.start_left != 0u || ot_shelf_size() != 0u || walk->position != walk->limit || loss_here(walk, loss_in);
     if (!plan->any) {
         return;
     }
     plan->open_tick = earliest_tick(walk, mark_in, loss_in);
-    walk_start(walk, limit, plan->open_tick);
+    walk_starts(walk, plan->open_tick);
     bool full = walk->start_left != 0u;
     while (walk_next(walk, plan->open_tick, &frame, &full)) {
     }
@@ -294,10 +322,9 @@ static OT_NOINLINE void open_frame(uint8_t code, uint16_t length, uint32_t tick_
     ot_card_put(head, size);
 }
 
-static OT_NOINLINE void write_description(uint8_t left)
+static OT_NOINLINE void write_description(const uint8_t *at)
 {
     uint8_t bytes[CHUNK];
-    const uint8_t *at = description(left);
     uint8_t length = ot_flash_u8(at++);
     while (length != 0u) {
         uint8_t part = length < CHUNK ? length : CHUNK;
@@ -320,13 +347,14 @@ static OT_NOINLINE void write_zeros(uint16_t count)
 
 static OT_NOINLINE void write_starts(uint32_t open_tick, uint32_t seed)
 {
-    for (uint8_t left = framer.start_left; left != ot_the_work.block.plan.stop.start_left; left = after_start(left)) {
-        bool is_run = left > OT_DESCRIPTIONS;
-        open_frame(is_run ? OT_MESSAGE_RUN_START : OT_MESSAGE_DESCRIPTION, start_length(left), framer.run_tick - open_tick, seed);
+    starts s;
+    for (starts_from(&s, framer.start_left); s.left != ot_the_work.block.plan.stop.start_left; next_start(&s)) {
+        bool is_run = is_run_start(&s);
+        open_frame(is_run ? OT_MESSAGE_RUN_START : OT_MESSAGE_DESCRIPTION, start_length(&s), framer.run_tick - open_tick, seed);
         if (is_run) {
             ot_logger_describe_run(ot_card_put);
         } else {
-            write_description(left);
+            write_description(s.at);
         }
         put_check(ot_the_work.block.checks.frame);
     }
@@ -370,7 +398,8 @@ static OT_NOINLINE void write_frames(uint32_t seed)
     ot_walk walk;
     bool full = false;
     /* What came since the plan belongs to a later block, so that this repeats exactly that walk. */
-    walk_start(&walk, plan->stop.position, plan->open_tick);
+    walk_start(&walk, plan->stop.position);
+    walk_starts(&walk, plan->open_tick);
     while ((walk.shelf_at != plan->stop.shelf_at || walk.loss_at != plan->stop.loss_at ||
             walk.position != plan->stop.position) &&
            walk_next(&walk, plan->open_tick, &frame, &full)) {

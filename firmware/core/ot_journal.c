@@ -1,5 +1,7 @@
 #include "ot_journal.h"
 
+#include <string.h>
+
 #include "ot_block.h"
 #include "ot_card.h"
 #include "ot_compiler.h"
@@ -55,7 +57,10 @@ bool ot_journal_read_sensors(const ot_journal *journal, ot_head_journal_sensors 
             whole = ot_card_read_close();
         }
     }
-    return whole && ot_record_decode(&ot_head_journal_sensors_layout, bytes, sizeof bytes, settings) == OT_OK;
+    if (whole && ot_record_decode(&ot_head_journal_sensors_layout, bytes, sizeof bytes, settings) != OT_OK) {
+        memset(settings, 0, sizeof *settings);
+    }
+    return whole;
 }
 
 static OT_NOINLINE uint8_t read_header(ot_journal *j)

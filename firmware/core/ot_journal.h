@@ -35,7 +35,8 @@ typedef struct {
 uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header, uint8_t *sensors)
     __attribute__((warn_unused_result));
 
-/* Read the sensors' settings from the header. False when the card does not read, or they are out of range. */
+/* Read the sensors' settings from the header. False when the card does not read. Out of range they are all off: the line is
+ * logged all the same. */
 bool ot_journal_read_sensors(const ot_journal *journal, ot_head_journal_sensors *settings) __attribute__((warn_unused_result));
 
 /* Find file, header and tip. Returns one of ot_card_state. */

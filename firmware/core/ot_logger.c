@@ -132,8 +132,8 @@ static OT_NOINLINE void adopt_settings(void)
     bool had_sensors = ot_shelf_has_sensors();
     bool other = byte_ticks_q8(s->baud) != ot_framer_byte_ticks_q8() || gap_ticks(s->baud, s->gap_bytes) != ot_ring.gap_ticks;
     uint8_t gap = (uint8_t)(s->gap_bytes | (s->has_sensors ? OT_GAP_SENSORS : 0u));
-    if (other || s->has_sensors != had_sensors) {
-        ot_port_settings_save(s->baud, gap);
+    if (other || s->has_sensors || had_sensors) {
+        ot_port_settings_save(s->baud, gap); /* what it remembers may be of a journal without them, between two with them */
     }
     if (other || (s->has_sensors && !had_sensors)) {
         ot_port_serial_stop();

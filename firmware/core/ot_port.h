@@ -57,8 +57,9 @@ bool ot_port_event_arm(bool high, uint32_t *tick) __attribute__((warn_unused_res
 bool ot_port_event_taken(uint32_t *tick);
 
 /* Pulses since the last call; and the ticks between two neighbouring ones that came since the last call of `period`, 0
- * when there were none. */
-uint16_t ot_port_pulses(void);
+ * when there were none or OT_PULSE_PERIOD_MAX or more lay between: in microseconds that would not fit 32 bits. */
+#define OT_PULSE_PERIOD_MAX 1000000000ul /* 4,000 s */
+uint32_t ot_port_pulses(void);
 uint32_t ot_port_pulse_period(void);
 
 /* The two-wire bus, driven by software: let go of the lines in `high`, hold the others low, and wait for half a clock. */

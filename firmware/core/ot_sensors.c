@@ -123,16 +123,18 @@ static OT_NOINLINE void poll_event(ot_sensor_state *s)
     if (!ot_time_passed(s->edge_tick, s->settings.event_debounce_ms)) {
         return;
     }
+    /* The next edge is waited for first: one that came before that would be dated when the waiting begins. */
+    uint32_t tick = s->edge_tick;
     bool level = ot_port_event_level();
+    s->unsettled = ot_port_event_arm(!level, &s->edge_tick);
     if (level != s->level) {
         ot_message_event event = {level ? OT_LEVEL_HIGH : OT_LEVEL_LOW, s->ignored};
         s->level = level;
         s->ignored = 0;
-        (void)ot_log_event(s->edge_tick, &event);
+        (void)ot_log_event(tick, &event);
     } else if (s->ignored != 0xffffu) {
         s->ignored++;
     }
-    s->unsettled = ot_port_event_arm(!s->level, &s->edge_tick);
 }
 
 static OT_NOINLINE void poll_pulses(ot_sensor_state *s)

@@ -45,15 +45,15 @@ static OT_NOINLINE bool send(uint8_t byte)
 static OT_NOINLINE bool receive(uint8_t *byte, bool last)
 {
     uint8_t value = 0;
-    uint8_t clocks = OT_WIRE_CLOCK;
     for (uint8_t i = 0; i < 8u; i++) {
         uint8_t levels = clock_bit(OT_WIRE_DATA);
-        clocks &= levels;
+        if ((levels & OT_WIRE_CLOCK) == 0u) {
+            return false;
+        }
         value = (uint8_t)((uint8_t)(value << 1) | (levels & OT_WIRE_DATA)); /* which is bit 0 */
     }
-    clocks &= clock_bit(last ? OT_WIRE_DATA : 0u);
     *byte = value;
-    return clocks != 0u;
+    return (clock_bit(last ? OT_WIRE_DATA : 0u) & OT_WIRE_CLOCK) != 0u;
 }
 
 /* A start, or a repeated one, then the part's address. */
@@ -61,7 +61,9 @@ static OT_NOINLINE bool begin(uint8_t address)
 {
     (void)set_lines(OT_WIRE_DATA); /* the clock is low now, so that this is no stop */
     for (uint8_t clocks = CLEAR_CLOCKS; clocks != 0u && (ot_port_wire_levels() & OT_WIRE_DATA) == 0u; clocks--) {
-        (void)clock_bit(OT_WIRE_DATA);
+        if ((clock_bit(OT_WIRE_DATA) & OT_WIRE_CLOCK) == 0u) {
+            return false; /* both are held: nine such waits would stop the main loop for longer than it may */
+        }
     }
     if (!set_lines(BOTH) || ot_port_wire_levels() != BOTH) {
         return false;

@@ -72,6 +72,7 @@ CASES = {
         (_before(LINK, "[packets.leave]", _packet("depart")),),
     ),
     "code_changed": _probe("code = 65", "code = 66", "code = 66", _words("any length", "whatever length")),
+    "role_changed": _probe("code = 64\n", 'code = 64\nrole = "logger"\n', "role ="),
     "grown_past_tail": _probe(
         WORDS, f"{LATER},\n{WORDS}", "later", _before(MESSAGES, "[enums.mood]", _message("note_with_more"))
     ),
@@ -139,6 +140,7 @@ CASES = {
 
 # More edits that each break one rule.
 MORE = (
+    ("role_changed", MESSAGES, 'code = 5\nrole = "logger"', "code = 5"),
     ("unit_changed", MESSAGES, "scale = 0.01, max = 100", "scale = 0.1, max = 100"),
     ("unit_changed", MESSAGES, "fraction_bits = 8", "fraction_bits = 7"),
     ("field_retyped", MESSAGES, "count = 3", "count = 4"),

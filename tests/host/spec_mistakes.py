@@ -121,6 +121,23 @@ MISTAKES = {
     "overlong journal header": Mistake(
         BLOCK, "size = 32", "size = 500", "journal_header", "[journal_header]", "at most 508 bytes"
     ),
+    # Places and sizes are bytes in the firmware's tables: these two gave C that the compiler warned of.
+    "overlong packet": Mistake(
+        LINK,
+        "fields = []",
+        'fields = [{ name = "much", type = "bytes", size = 129, doc = "Much." }]',
+        "packets.describe",
+        "[packets.describe]",
+        "at most 128 bytes",
+    ),
+    "overlong settings": Mistake(
+        BLOCK,
+        "[enums.when_full]",
+        '[[journal_header.fields]]\nname = "much"\ntype = "bytes"\nsize = 200\ndoc = "Much."\n\n[enums.when_full]',
+        "journal_header.fields",
+        "",
+        "at most 128 bytes before the first text, and as many after it",
+    ),
     "variable field in the journal header": Mistake(
         BLOCK, 'name = "label"\ntype = "text"\nsize = 32', 'name = "label"\ntype = "text"', "journal_header", "", "size"
     ),
@@ -292,6 +309,18 @@ MISTAKES = {
     ),
     "message named like the runtime": Mistake(
         MESSAGES, "[messages.supply]", "[messages.field_info]", "messages.field_info", "field_info", "same class"
+    ),
+    # A class of such a name is no Python.
+    "message named like a constant of Python": Mistake(
+        MESSAGES, "[messages.supply]", "[messages.none]", "messages.none", "[messages.none]", "same class"
+    ),
+    "enum named like a constant of Python": Mistake(
+        BLOCK,
+        "[enums.when_full]",
+        '[enums.true]\ndoc = "Odd."\none = { value = 1, doc = "One." }\n\n[enums.when_full]',
+        "enums.true",
+        "[enums.true]",
+        "same class",
     ),
     "unknown role": _message('role = "king"', "role", "sensor, logger"),
     "negative rate": _message("at_most_hz = -1", "at_most_hz", "to 100000"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -103,6 +104,17 @@ def test_publishing_twice_adds_nothing_and_a_change_makes_the_next_release(tmp_p
     assert [finding.rule for finding in check(tmp_path).broken] == ["range_narrowed"]
     with pytest.raises(SpecError, match="-200"):
         publish(tmp_path, write=True)
+
+
+def test_a_file_that_tells_no_roles_is_read(tmp_path: Path) -> None:
+    folder = released_copy(tmp_path)
+    lock = read_lock(folder)
+    assert lock is not None
+    assert (lock.messages["supply"].role, lock.messages["probe"].role) == ("logger", "sensor")
+    messages = {name: replace(one, role="") for name, one in lock.messages.items()}
+    (folder / FILE).write_text(render_lock(replace(lock, messages=messages)), encoding="utf-8")
+    assert "role" not in (folder / FILE).read_text(encoding="utf-8")
+    assert check(tmp_path).broken == ()
 
 
 def test_words_are_no_release(tmp_path: Path) -> None:

@@ -111,17 +111,17 @@ bool ot_port_event_taken(uint32_t *tick)
 
 ISR(TIMER0_OVF_vect) { sensors.rounds++; }
 
-uint16_t ot_port_pulses(void)
+uint32_t ot_port_pulses(void)
 {
     uint8_t state = ot_port_lock();
     uint8_t low = TCNT0;
-    uint8_t rounds = sensors.rounds;
+    uint16_t rounds = sensors.rounds;
     if ((TIFR0 & _BV(TOV0)) != 0u && low < 0x80u) {
         rounds++; /* not served yet */
     }
     ot_port_unlock(state);
-    uint16_t count = (uint16_t)((uint16_t)rounds << 8 | low);
-    uint16_t passed = (uint16_t)(count - sensors.counted);
+    uint32_t count = (uint32_t)rounds << 8 | low;
+    uint32_t passed = (count - sensors.counted) & 0xfffffful;
     sensors.counted = count;
     return passed;
 }
@@ -144,7 +144,12 @@ ISR(PCINT2_vect)
 /* A pulse may have passed while the interrupt had to wait: what the two took is shared among those counted. */
 uint32_t ot_port_pulse_period(void)
 {
-    if (sensors.pulse_step != 2u) {
+    uint8_t step = sensors.pulse_step;
+    if (step != 2u) {
+        if (step != 0u && ot_port_tick() - sensors.pulse_tick[0] >= OT_PULSE_PERIOD_MAX) {
+            PCICR = 0;
+            arm_pulses(); /* the next pulse is a first one again */
+        }
         return 0;
     }
     uint32_t ticks = sensors.pulse_tick[1] - sensors.pulse_tick[0];

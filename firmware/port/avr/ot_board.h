@@ -28,8 +28,8 @@ typedef struct {
     volatile uint8_t pulse_count[2]; /* pin interrupt; main, while that is off: low byte of the count at each */
     volatile uint8_t pulse_step;     /* likewise: pulses timed */
     volatile bool edge;              /* capture interrupt sets, main clears */
-    volatile uint8_t rounds;         /* overflow interrupt: of the counter */
-    uint16_t counted;                /* main: rounds and counter when they were last read */
+    volatile uint16_t rounds;        /* overflow interrupt: of the counter; 8 bits are 10 ms of the fastest pulses */
+    uint32_t counted;                /* main: rounds and counter when they were last read */
 } ot_port_sensors;
 
 /* A register without a purpose of its own, which the interrupt reads in one cycle. */

@@ -177,10 +177,10 @@ bool ot_port_event_taken(uint32_t *tick)
     return true;
 }
 
-uint16_t ot_port_pulses(void)
+uint32_t ot_port_pulses(void)
 {
     uint32_t all = come(&world.pulses);
-    uint16_t passed = (uint16_t)(all - sensors.counted);
+    uint32_t passed = all - sensors.counted;
     sensors.counted = all;
     return passed;
 }
@@ -192,7 +192,8 @@ uint32_t ot_port_pulse_period(void)
         return 0;
     }
     sensors.timed = sensors.counted;
-    return (uint32_t)((world.pulses.times_ns[from + 1u] - world.pulses.times_ns[from]) / NS_PER_TICK);
+    uint64_t ticks = (world.pulses.times_ns[from + 1u] - world.pulses.times_ns[from]) / NS_PER_TICK;
+    return ticks < OT_PULSE_PERIOD_MAX ? (uint32_t)ticks : 0u;
 }
 
 void ot_port_wire(uint8_t high)

@@ -84,6 +84,21 @@ class Payloads:
         self.sizes.append(len(payload))
 
 
+def width(message: DescribedMessage) -> int:
+    """How many columns :func:`columns_of` gives at the most: a description can name hundreds."""
+    return sum(one.count or 1 if one.kind in WIRE_SIZES else 1 for one in _reached(message))
+
+
+def _reached(message: DescribedMessage) -> Iterator[DescribedField]:
+    """The fields that a frame can hold: none reaches further, whatever the log says of itself."""
+    at = 0
+    for one in message.fields:
+        if at > FRAME_LENGTH_MASK:
+            return
+        yield one
+        at += one.size or 0
+
+
 def columns_of(message: DescribedMessage, payloads: Payloads) -> tuple[Column, ...]:
     """The fields of ``message`` in ``payloads``, in order: the same values as :meth:`DescribedMessage.decode` gives for
     each, where a field that is not wholly there is absent."""
@@ -93,10 +108,7 @@ def columns_of(message: DescribedMessage, payloads: Payloads) -> tuple[Column, .
     names = _Names()
     columns: list[Column] = []
     at = 0
-    for one in message.fields:
-        if at > FRAME_LENGTH_MASK:
-            # No frame reaches so far, whatever the log says of itself.
-            break
+    for one in _reached(message):
         present = sizes >= at + (one.size or 0)
         if one.kind in WIRE_SIZES:
             columns += _number_columns(one, names, buffer, starts + at, present)

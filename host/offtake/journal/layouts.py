@@ -83,6 +83,8 @@ class Layouts:
             told = self._told.setdefault(code, Counter())
             if before is not None:
                 told[before] -= 1
+                if not told[before]:
+                    del told[before]
             told[payload] += 1
             of_run.payloads[code] = payload
         elif before != payload:
@@ -97,9 +99,9 @@ class Layouts:
         own = self._runs.get(run)
         if own and code in own.payloads:
             return self._found(own.payloads[code], "log")
-        others = [payload for payload, runs in self._told.get(code, {}).items() if runs]
+        others = self._told.get(code, {})
         if len(others) == 1:
-            return self._found(others[0], "journal")
+            return self._found(next(iter(others)), "journal")
         if code not in MESSAGES or (others and code >= OWN_CODE_FIRST):
             return None
         return _found(by_spec(code), "spec")

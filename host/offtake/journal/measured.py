@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from offtake.journal.clock import timed_frames
-from offtake.journal.columns import Column, Payloads, columns_of
+from offtake.journal.columns import Column, Payloads, columns_of, width
 from offtake.journal.frames import Frame
 from offtake.journal.layouts import LayoutFrom, Layouts
 from offtake.journal.twins import Twins
@@ -17,6 +17,10 @@ from offtake.journal.twins import Twins
 ROWS_AT_ONCE = 65_536
 BYTES_AT_ONCE = 2**20
 """So many frames, and bytes of their payloads, are kept before the message with the most of them becomes a batch."""
+CELLS_AT_ONCE = 2**22
+CELLS_GATHERED = 2**24
+"""So many values, in all columns together, a batch, and what :func:`gather` joins, has at the most: a log may describe
+hundreds of columns that its short frames do not fill."""
 ROWS_GATHERED = 200_000
 """So many rows of one message :func:`gather` keeps at most."""
 
@@ -48,20 +52,26 @@ def read_batches(frames: Iterable[Frame], run: int, layouts: Layouts) -> Iterato
 
     Messages without a layout (see :meth:`Layouts.of`) are passed over, and so are the logger's own. A frame that the
     log holds twice, because the card refused a block that it had in truth taken, comes once. Memory does not grow with
-    the log: no batch has more than :data:`ROWS_AT_ONCE` rows.
+    the log: no batch has more than :data:`ROWS_AT_ONCE` rows or :data:`CELLS_AT_ONCE` values.
     """
     pending: dict[int, _Pending] = {}
-    wanted: dict[int, bool] = {}
+    rows_max: dict[int, int] = {}
     twins = Twins()
     rows = size = 0
     for tick_us, frame in timed_frames(frames):
-        if frame.code not in wanted:
-            wanted[frame.code] = layouts.is_measurement(run, frame.code)
-        if not wanted[frame.code] or twins.repeats(frame):
+        if frame.code not in rows_max:
+            rows_max[frame.code] = _rows_max(run, frame.code, layouts)
+        if not rows_max[frame.code] or twins.repeats(frame):
             continue
-        pending.setdefault(frame.code, _Pending()).add(tick_us, frame.payload)
+        one = pending.setdefault(frame.code, _Pending())
+        one.add(tick_us, frame.payload)
         rows += 1
         size += len(frame.payload)
+        if len(one.ticks) >= rows_max[frame.code]:
+            del pending[frame.code]
+            rows -= len(one.ticks)
+            size -= len(one.payloads.data)
+            yield one.series(run, frame.code, layouts)
         if rows >= ROWS_AT_ONCE or size >= BYTES_AT_ONCE:
             code = max(pending, key=lambda one: pending[one].size)
             full = pending.pop(code)
@@ -70,6 +80,12 @@ def read_batches(frames: Iterable[Frame], run: int, layouts: Layouts) -> Iterato
             yield full.series(run, code, layouts)
     for code, rest in sorted(pending.items()):
         yield rest.series(run, code, layouts)
+
+
+def _rows_max(run: int, code: int, layouts: Layouts) -> int:
+    """How many rows a batch of message ``code`` may have; 0 where it is no measurement."""
+    found = layouts.of(run, code) if layouts.is_measurement(run, code) else None
+    return 0 if found is None else max(1, CELLS_AT_ONCE // max(1, width(found.message)))
 
 
 @dataclass
@@ -96,15 +112,17 @@ class _Pending:
 def gather(batches: Iterable[Series], rows_max: int = ROWS_GATHERED) -> tuple[Series, ...]:
     """Join one run's ``batches`` to a series for each message, by code, for pictures.
 
-    Memory is bounded: where a message has more than ``rows_max`` rows, only those are kept in which some numeric column
-    has its least or greatest value among its neighbours, and the first of every few; ``frames`` still counts all.
+    Memory is bounded: where a message has more than ``rows_max`` rows or :data:`CELLS_GATHERED` values, only those are
+    kept in which some numeric column has its least or greatest value among its neighbours, and the first of every few;
+    ``frames`` still counts all.
     """
     found: dict[int, list[Series]] = {}
     for batch in batches:
         parts = found.setdefault(batch.code, [])
         parts.append(batch)
-        if sum(len(one.tick_us) for one in parts) > rows_max:
-            found[batch.code] = [_thinned(_joined(parts), rows_max // 2)]
+        most = min(rows_max, CELLS_GATHERED // max(1, len(batch.columns)))
+        if sum(len(one.tick_us) for one in parts) > most:
+            found[batch.code] = [_thinned(_joined(parts), most // 2)]
     return tuple(_joined(parts) for _, parts in sorted(found.items()))
 
 

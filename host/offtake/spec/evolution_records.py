@@ -57,6 +57,16 @@ def code_changed(history: History) -> Found:
                 yield history.places.record(kind, old.name, key), what
 
 
+def role_changed(history: History) -> Found:
+    """A released message of a sensor has become one of the logger's own, or the other way round."""
+    present = {one.name: one for one in history.spec.messages}
+    for old in history.lock.messages.values():
+        now = present.get(old.name)
+        if now is not None and old.role and now.role != old.role:
+            what = f"the role of {old.name} has been {old.role} since release {old.since}, not {now.role}"
+            yield history.places.record("message", old.name, "role"), what
+
+
 def grown_past_tail(history: History) -> Found:
     """Something was added to a message that ends with a field of variable size."""
     for pair in history.pairs():
@@ -93,6 +103,7 @@ RECORD_RULES = (
     Rule("record_renamed", "take the name back; say in its doc what it means now", record_renamed),
     Rule("record_removed", "put it back; what is no longer written may say so in its doc", record_removed),
     Rule("code_changed", "take the code back; old logs have it", code_changed),
+    Rule("role_changed", "take it back: it decides what of an old log is a measurement", role_changed),
     Rule("grown_past_tail", _NEW_CODE, grown_past_tail),
     Rule("packet_grown", "a packet of a new kind beside it", packet_grown),
     Rule("block_changed", "put it into a message: blocks stay as they are", block_changed),

@@ -183,6 +183,13 @@ def _journal_header(table: Table, enums: dict[str, Enumeration], size: int) -> R
     record = read_record(table, "journal_header", 0, doc, Rules(enums, size - 4, sensed=False))
     if record.tail:
         raise SpecError("a header has no variable field", where=where, expected="a size for every field")
+    # The firmware's tables hold what stands before the label, and what stands after it.
+    label = next((index for index, field in enumerate(record.fields) if field.type == "text"), len(record.fields))
+    for fields in (record.fields[:label], record.fields[label + 1 :]):
+        taken = sum(field.size or 0 for field in fields)
+        if taken > FIXED_BYTES_MAX:
+            expected = f"at most {FIXED_BYTES_MAX} bytes before the first text, and as many after it"
+            raise SpecError(f"{taken} bytes are too many", where=where, expected=expected)
     table.end()
     return record
 
@@ -198,7 +205,7 @@ def _link(file: Table, enums: dict[str, Enumeration], block_size: int) -> Link:
         greet_wait_ms=table.integer("greet_wait_ms", 100, 10_000),
         baud_trial_ms=table.integer("baud_trial_ms", 100, 10_000),
         chunk_bytes_max=table.integer("chunk_bytes_max", 32, block_size),
-        packets=_packets(file.table("packets"), Rules(enums, block_size + 8, sensed=False)),
+        packets=_packets(file.table("packets"), Rules(enums, FIXED_BYTES_MAX, sensed=False)),
     )
     table.end()
     return link

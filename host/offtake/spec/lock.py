@@ -67,7 +67,7 @@ def publish(spec: Spec, lock: Lock | None) -> Lock:
         block_version=spec.block.version,
         block_header=_record(spec.block.header, lock.block_header if lock else None, number),
         journal_header=_record(spec.journal_header, lock.journal_header if lock else None, number),
-        messages=_records(spec.messages, lock.messages if lock else {}, number),
+        messages=_with_roles(spec, _records(spec.messages, lock.messages if lock else {}, number)),
         packets=_records(spec.link.packets, lock.packets if lock else {}, number),
         enums=_kept(
             lock.enums if lock else {},
@@ -102,6 +102,11 @@ def _kept(old: Mapping[str, _Kept], new: Mapping[str, _Kept]) -> dict[str, _Kept
 
 def _records(records: Iterable[Record], old: Mapping[str, LockedRecord], number: int) -> dict[str, LockedRecord]:
     return _kept(old, {record.name: _record(record, old.get(record.name), number) for record in records})
+
+
+def _with_roles(spec: Spec, messages: dict[str, LockedRecord]) -> dict[str, LockedRecord]:
+    roles = {record.name: record.role for record in spec.messages}
+    return {name: replace(one, role=roles[name]) for name, one in messages.items()}
 
 
 def _record(record: Record, old: LockedRecord | None, number: int) -> LockedRecord:

@@ -26,12 +26,14 @@ class LockedField:
 
 @dataclass(frozen=True)
 class LockedRecord:
-    """A released message, packet or header. ``code`` is its code or kind, 0 of a header."""
+    """A released message, packet or header. ``code`` is its code or kind, 0 of a header; ``role`` that of a message, ""
+    where the file does not tell, as it did not at first."""
 
     name: str
     code: int
     since: int
     fields: tuple[LockedField, ...]
+    role: str = ""
 
     @property
     def first_fields(self) -> int:

@@ -8,7 +8,7 @@ from decimal import Decimal
 from offtake.errors import SpecError
 from offtake.spec.fields import decimal_scale
 from offtake.spec.lock_model import Lock, LockedChoice, LockedEnum, LockedField, LockedRecord, Release
-from offtake.spec.model import VARIABLE_TYPES, WIRE_SIZES, Field, Part, Scale
+from offtake.spec.model import ROLES, VARIABLE_TYPES, WIRE_SIZES, Field, Part, Scale
 from offtake.spec.table import Table
 
 _LARGE = 2**32
@@ -24,6 +24,7 @@ def render_content(lock: Lock) -> str:
     for group, key, records in (("messages", "code", lock.messages), ("packets", "kind", lock.packets)):
         for record in records.values():
             out += ["", f"[{group}.{record.name}]", f"{key} = {record.code}", f"since = {record.since}"]
+            out += [f'role = "{record.role}"'] if record.role else []
             out += _fields("fields", record)
     for is_flags, group, key in ((False, "enums", "value"), (True, "flag_sets", "bit")):
         for enum in (one for one in lock.enums.values() if one.is_flags == is_flags):
@@ -111,7 +112,8 @@ def _parse_records(group: Table, key: str, last: int) -> dict[str, LockedRecord]
     records = {}
     for name, table in group.named_tables():
         code, since = table.integer(key, 1, 255), table.integer("since", 1, last)
-        records[name] = LockedRecord(name, code, since, _parse_fields(table, "fields", last))
+        role = table.word("role", ROLES) if table.has("role") else ""
+        records[name] = LockedRecord(name, code, since, _parse_fields(table, "fields", last), role)
         table.end()
     return records
 
