@@ -513,7 +513,9 @@ types:
         doc: "Pulses since the run began."
       - id: period_us
         type: u4
-        doc: "Time between two neighbouring pulses that were timed since the frame before; 0 when none were. [us]"
+        doc: >-
+          Time between two neighbouring pulses that were timed since the frame before; 0 when none were, or
+          were 4,000 s or more apart. [us]
         -unit: us
   pressure_constants_message:
     doc: "The pressure sensor's constants, once each time it is found: its readings mean nothing without them."

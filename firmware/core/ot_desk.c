@@ -351,9 +351,8 @@ static uint8_t header_byte(void)
 static OT_NOINLINE bool header_is_right(void)
 {
     ot_head_journal_header header;
-    uint8_t sensors;
     header_start();
-    return ot_journal_take_header(header_byte, &header, &sensors) == OT_OK && header.blocks == ot_the_journal.settings.blocks;
+    return ot_journal_take_header(header_byte, &header) == OT_OK && header.blocks == ot_the_journal.settings.blocks;
 }
 
 static void put_header(void)

@@ -56,7 +56,7 @@ void ot_framer_begin_run(uint32_t tick)
 
 void ot_framer_cut_start(void)
 {
-    framer.start_left = framer.start_left == START_FRAMES ? START_ALONE : 0u;
+    framer.start_left = framer.start_left > OT_DESCRIPTIONS ? START_ALONE : 0u; /* once more after a refused block */
 }
 
 static OT_NOINLINE uint32_t computed_tick(const ot_walk *walk)

@@ -17,7 +17,7 @@
 
 static uint32_t lap_blocks(const ot_journal *j) { return j->settings.blocks - 1u; }
 
-uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header, uint8_t *sensors)
+uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header)
 {
     uint8_t *bytes = ot_the_work.journal_header;
     uint32_t crc = OT_CRC32_START;
@@ -28,7 +28,7 @@ uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *he
             bytes[i] = byte;
         }
         if (i == OT_HEAD_JOURNAL_SENSORS_AT) {
-            *sensors = byte;
+            bytes[OT_HEAD_JOURNAL_HEADER_SIZE] = byte;
         }
         if (i < OT_BLOCK_SIZE - OT_BLOCK_CHECK_SIZE) {
             crc = ot_crc32_add(crc, byte);
@@ -67,11 +67,10 @@ static OT_NOINLINE uint8_t read_header(ot_journal *j)
 {
     ot_head_journal_header header;
     ot_settings *s = &j->settings;
-    uint8_t sensors = 0;
     uint8_t status = OT_SHORT_INPUT;
     for (uint8_t attempt = 0; attempt < READ_TRIES && status == OT_SHORT_INPUT; attempt++) {
         if (ot_card_read_open(ot_fat_sector(&j->file, 0))) {
-            status = ot_journal_take_header(ot_card_read_byte, &header, &sensors);
+            status = ot_journal_take_header(ot_card_read_byte, &header);
             if (!ot_card_read_close()) {
                 status = OT_SHORT_INPUT;
             }
@@ -83,7 +82,7 @@ static OT_NOINLINE uint8_t read_header(ot_journal *j)
     s->close_ms = header.close_ms;
     s->supply_s = header.supply_s;
     s->when_full = header.when_full & 1u;
-    s->has_sensors = sensors != 0u;
+    s->has_sensors = ot_the_work.journal_header[OT_HEAD_JOURNAL_HEADER_SIZE] != 0u;
     s->gap_bytes = header.gap_bytes;
     return status;
 }

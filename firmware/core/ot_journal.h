@@ -30,10 +30,9 @@ typedef struct {
     uint16_t newest;   /* when it was opened: low half of the newest whole block's number */
 } ot_journal;
 
-/* Take the 512 bytes of a journal header from `next` and decode them; `sensors` gets the flags of those that are on. One of
- * ot_errors. */
-uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header, uint8_t *sensors)
-    __attribute__((warn_unused_result));
+/* Take the 512 bytes of a journal header from `next` and decode them. One of ot_errors. The flags of the sensors that are on
+ * lie behind the rest in ot_the_work.journal_header then. */
+uint8_t ot_journal_take_header(uint8_t (*next)(void), ot_head_journal_header *header) __attribute__((warn_unused_result));
 
 /* Read the sensors' settings from the header. False when the card does not read. Out of range they are all off: the line is
  * logged all the same. */

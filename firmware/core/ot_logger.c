@@ -123,54 +123,79 @@ static OT_NOINLINE void stage_faults(void)
     }
 }
 
-/* The journal decides the settings. When they differ from those the line was heard with so far, what was heard was
- * heard wrongly: it is dropped and counted, and the board remembers the right ones for the next time. So it is when sensors
- * need a part of the ring for the first time. */
-static OT_NOINLINE void adopt_settings(void)
+/* The line is being heard with other settings than the journal's. */
+static OT_NOINLINE bool line_differs(void)
 {
     const ot_settings *s = &ot_the_journal.settings;
-    bool had_sensors = ot_shelf_has_sensors();
-    bool other = byte_ticks_q8(s->baud) != ot_framer_byte_ticks_q8() || gap_ticks(s->baud, s->gap_bytes) != ot_ring.gap_ticks;
-    uint8_t gap = (uint8_t)(s->gap_bytes | (s->has_sensors ? OT_GAP_SENSORS : 0u));
-    if (other || s->has_sensors || had_sensors) {
-        ot_port_settings_save(s->baud, gap); /* what it remembers may be of a journal without them, between two with them */
-    }
-    if (other || (s->has_sensors && !had_sensors)) {
-        ot_port_serial_stop();
-        stage_faults(); /* they were heard, though at another speed */
-        uint32_t dropped = listen(s->baud, had_sensors ? gap | OT_GAP_SENSORS : gap);
-        if (dropped != 0u && !stage_loss(OT_LOSS_CAUSE_SETTINGS, dropped, ot_port_tick())) {
-            logger.unsent += dropped; /* the shelf is full of the card's troubles: counted with them */
-        }
+    return byte_ticks_q8(s->baud) != ot_framer_byte_ticks_q8() || gap_ticks(s->baud, s->gap_bytes) != ot_ring.gap_ticks;
+}
+
+static bool lacks_sensors(void) { return ot_the_journal.settings.has_sensors && !ot_shelf_has_sensors(); }
+
+static OT_NOINLINE void remember_settings(void)
+{
+    const ot_settings *s = &ot_the_journal.settings;
+    ot_port_settings_save(s->baud, s->has_sensors ? s->gap_bytes | OT_GAP_SENSORS : s->gap_bytes);
+}
+
+static OT_NOINLINE void listen_anew(void)
+{
+    const ot_settings *s = &ot_the_journal.settings;
+    bool sensors = s->has_sensors || ot_shelf_has_sensors();
+    ot_port_serial_stop();
+    stage_faults(); /* they were heard, though at another speed */
+    uint32_t dropped = listen(s->baud, sensors ? s->gap_bytes | OT_GAP_SENSORS : s->gap_bytes);
+    if (dropped != 0u && !stage_loss(OT_LOSS_CAUSE_SETTINGS, dropped, ot_port_tick())) {
+        logger.unsent += dropped; /* the shelf is full of the card's troubles: counted with them */
     }
 }
 
-OT_NOINLINE void ot_logger_describe_run(void (*put)(const uint8_t *bytes, uint16_t count))
+/* The journal decides the settings. When they differ from those the line was heard with so far, what was heard was
+ * heard wrongly: it is dropped and counted, and the board remembers the right ones for the next time. So it is when sensors
+ * need a part of the ring for the first time. Nothing is kept on the stack while the board remembers: that goes deepest. */
+static OT_NOINLINE void adopt_settings(void)
+{
+    if (line_differs() || ot_the_journal.settings.has_sensors || ot_shelf_has_sensors()) {
+        remember_settings(); /* what it remembers may be of a journal without sensors, between two with them */
+    }
+    if (line_differs() || lacks_sensors()) {
+        listen_anew();
+    }
+}
+
+static OT_NOINLINE void describe_settings(void (*put)(const uint8_t *bytes, uint16_t count))
+{
+    uint8_t zeros[OT_HEAD_JOURNAL_SENSORS_SIZE] = {0};
+    if (ot_the_journal.settings.has_sensors) {
+        ot_record_put(&ot_head_journal_sensors_layout, &ot_the_memory.on.sensors.settings, put);
+    } else {
+        put(zeros, sizeof zeros);
+    }
+}
+
+static OT_NOINLINE void describe_start(void (*put)(const uint8_t *bytes, uint16_t count))
 {
     const ot_settings *s = &ot_the_journal.settings;
-    ot_message_run_start start = {.firmware_major = OT_FIRMWARE_MAJOR,
-                                  .firmware_minor = OT_FIRMWARE_MINOR,
-                                  .firmware_patch = OT_FIRMWARE_PATCH,
-                                  .board = ot_port_board_code(),
-                                  .spec_hash = OT_SPEC_HASH,
-                                  .baud = s->baud,
-                                  .tick_ns = OT_TICK_NS,
-                                  .when_full = s->when_full,
-                                  .gap_bytes = s->gap_bytes,
-                                  .close_ms = s->close_ms,
-                                  .supply_s = s->supply_s,
-                                  .reset_cause = ot_port_reset_cause()};
-    if (s->has_sensors) {
-        const ot_head_journal_sensors *sensors = &ot_the_memory.on.sensors.settings;
-        start.sensors = sensors->sensors;
-        start.analogue_ms = sensors->analogue_ms;
-        start.analogue_1_full_mv = sensors->analogue_1_full_mv;
-        start.analogue_2_full_mv = sensors->analogue_2_full_mv;
-        start.event_debounce_ms = sensors->event_debounce_ms;
-        start.pulse_ms = sensors->pulse_ms;
-        start.pressure_ms = sensors->pressure_ms;
-    }
-    ot_record_put(&ot_message_run_start_layout, &start, put);
+    ot_part_run_start start = {.firmware_major = OT_FIRMWARE_MAJOR,
+                               .firmware_minor = OT_FIRMWARE_MINOR,
+                               .firmware_patch = OT_FIRMWARE_PATCH,
+                               .board = ot_port_board_code(),
+                               .spec_hash = OT_SPEC_HASH,
+                               .baud = s->baud,
+                               .tick_ns = OT_TICK_NS,
+                               .when_full = s->when_full,
+                               .gap_bytes = s->gap_bytes,
+                               .close_ms = s->close_ms,
+                               .supply_s = s->supply_s,
+                               .reset_cause = ot_port_reset_cause()};
+    ot_record_put(&ot_part_run_start_layout, &start, put);
+}
+
+/* In two parts, one after the other, for the stack's sake. */
+OT_NOINLINE void ot_logger_describe_run(void (*put)(const uint8_t *bytes, uint16_t count))
+{
+    describe_start(put);
+    describe_settings(put);
 }
 
 /* The card is gone or of no use: what waits in the ring goes into the next run. */

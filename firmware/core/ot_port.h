@@ -50,10 +50,9 @@ void ot_port_sensors_start(uint8_t sensors); /* flags of ot_sensor; all others g
 void ot_port_analogue_start(uint8_t input);
 bool ot_port_analogue_ready(uint16_t *reading);
 
-/* The event input. `arm` waits for one edge to `high`, or away from it; it returns true, with the tick, when the edge has
- * come before it could be waited for. `taken` gives an edge that came, once, with its own tick. */
-bool ot_port_event_level(void);
-bool ot_port_event_arm(bool high, uint32_t *tick) __attribute__((warn_unused_result));
+/* The event input. `arm` tells the level and waits for one edge away from it; it returns true, with the tick, when the edge
+ * came before it could be waited for. `taken` gives an edge that came, once, with its own tick. */
+bool ot_port_event_arm(bool *high, uint32_t *tick) __attribute__((warn_unused_result));
 bool ot_port_event_taken(uint32_t *tick);
 
 /* Pulses since the last call; and the ticks between two neighbouring ones that came since the last call of `period`, 0

@@ -125,8 +125,8 @@ static OT_NOINLINE void poll_event(ot_sensor_state *s)
     }
     /* The next edge is waited for first: one that came before that would be dated when the waiting begins. */
     uint32_t tick = s->edge_tick;
-    bool level = ot_port_event_level();
-    s->unsettled = ot_port_event_arm(!level, &s->edge_tick);
+    bool level;
+    s->unsettled = ot_port_event_arm(&level, &s->edge_tick);
     if (level != s->level) {
         ot_message_event event = {level ? OT_LEVEL_HIGH : OT_LEVEL_LOW, s->ignored};
         s->level = level;
@@ -221,8 +221,7 @@ void ot_sensors_start(bool any)
     s->pressure_due = now;
     ot_port_sensors_start(settings.sensors);
     if ((settings.sensors & OT_SENSOR_EVENT) != 0u) {
-        s->level = ot_port_event_level();
-        s->unsettled = ot_port_event_arm(!s->level, &s->edge_tick);
+        s->unsettled = ot_port_event_arm(&s->level, &s->edge_tick);
     }
 }
 

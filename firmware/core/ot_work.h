@@ -16,7 +16,7 @@
 typedef union {
     uint8_t boot_sector[OT_BOOT_SECTOR_BYTES]; /* finding the file */
     ot_volume volume;
-    uint8_t journal_header[OT_HEAD_JOURNAL_HEADER_SIZE];
+    uint8_t journal_header[OT_HEAD_JOURNAL_HEADER_SIZE + 1u]; /* and the flags of the sensors */
     ot_block_scan scan; /* looking for the tip */
     struct {
         ot_plan plan; /* of the block that goes out */

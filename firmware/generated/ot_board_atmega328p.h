@@ -5,7 +5,7 @@
 #include <stdint.h>
 
 #define OT_TICK_NS 4000ul
-#define OT_RING_BYTES 1487u
+#define OT_RING_BYTES 1488u
 #define OT_DESK_STACK_BYTES 64u
 #define OT_SHELF_BYTES 45u
 #define OT_SENSOR_BYTES 140u

@@ -21,6 +21,7 @@ OT_ASSERT(message_event, OT_MESSAGE_EVENT_SIZE <= OT_BLOCK_SIZE);
 OT_ASSERT(message_pulses, OT_MESSAGE_PULSES_SIZE <= OT_BLOCK_SIZE);
 OT_ASSERT(message_pressure_constants, OT_MESSAGE_PRESSURE_CONSTANTS_SIZE <= OT_BLOCK_SIZE);
 OT_ASSERT(message_pressure, OT_MESSAGE_PRESSURE_SIZE <= OT_BLOCK_SIZE);
+OT_ASSERT(part_run_start, OT_PART_RUN_START_SIZE <= OT_BLOCK_SIZE);
 OT_ASSERT(packet_greet, OT_PACKET_GREET_SIZE <= OT_BLOCK_SIZE);
 OT_ASSERT(packet_greeting, OT_PACKET_GREETING_SIZE <= OT_BLOCK_SIZE);
 OT_ASSERT(packet_describe, OT_PACKET_DESCRIBE_SIZE <= OT_BLOCK_SIZE);
@@ -146,6 +147,22 @@ static const ot_field ot_message_pressure_fields[] OT_FLASH = {
     {offsetof(ot_message_pressure, temperature_raw), OT_KIND_UNSIGNED, 4, OT_NO_BOUNDS},
 };
 const ot_layout ot_message_pressure_layout OT_FLASH = {ot_message_pressure_fields, 2, 8, 8, 0};
+
+static const ot_field ot_part_run_start_fields[] OT_FLASH = {
+    {offsetof(ot_part_run_start, firmware_major), OT_KIND_UNSIGNED, 1, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, firmware_minor), OT_KIND_UNSIGNED, 1, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, firmware_patch), OT_KIND_UNSIGNED, 1, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, board), OT_KIND_UNSIGNED, 1, 8},
+    {offsetof(ot_part_run_start, spec_hash), OT_KIND_UNSIGNED, 4, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, baud), OT_KIND_UNSIGNED, 4, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, tick_ns), OT_KIND_UNSIGNED, 4, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, when_full), OT_KIND_UNSIGNED, 1, 0},
+    {offsetof(ot_part_run_start, gap_bytes), OT_KIND_UNSIGNED, 1, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, close_ms), OT_KIND_UNSIGNED, 2, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, supply_s), OT_KIND_UNSIGNED, 2, OT_NO_BOUNDS},
+    {offsetof(ot_part_run_start, reset_cause), OT_KIND_UNSIGNED, 1, OT_NO_BOUNDS},
+};
+const ot_layout ot_part_run_start_layout OT_FLASH = {ot_part_run_start_fields, 12, 23, 23, 0};
 
 static const ot_field ot_packet_greet_fields[] OT_FLASH = {
     {9, OT_KIND_CONSTANT, 8, OT_NO_BOUNDS},

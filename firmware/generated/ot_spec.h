@@ -135,14 +135,14 @@ typedef enum {
 /* Block 0 of the journal file, written by `offtake prepare`; never written while recording. */
 #define OT_HEAD_JOURNAL_HEADER_SIZE 31u
 typedef struct {
-    uint8_t when_full; /* What the logger does when the last block is written. */
+    uint8_t when_full; /* What the logger does when the last block is written. [a value of ot_when_full] */
     uint32_t journal_id; /* Drawn at random when the journal is made. */
-    uint32_t blocks; /* Blocks in the file, this one included. */
-    uint32_t baud; /* Speed of the tapped line, 8 data bits, no parity, 1 stop bit. */
-    uint8_t gap_bytes; /* A pause of this many byte times ends a burst, and with it a raw frame. */
-    uint16_t close_ms; /* A part-filled block is closed when its oldest byte is this old. */
-    uint16_t supply_s; /* Interval between supply voltage frames. */
-    uint32_t created_utc_s; /* When the journal was made: seconds since 1970-01-01T00:00:00Z by the preparing computer's clock. */
+    uint32_t blocks; /* Blocks in the file, this one included. [2..4294967295] */
+    uint32_t baud; /* Speed of the tapped line, 8 data bits, no parity, 1 stop bit. [Bd, 1200..1000000] */
+    uint8_t gap_bytes; /* A pause of this many byte times ends a burst, and with it a raw frame. [2..100] */
+    uint16_t close_ms; /* A part-filled block is closed when its oldest byte is this old. [ms, 100..1000] */
+    uint16_t supply_s; /* Interval between supply voltage frames. [s, 1..3600] */
+    uint32_t created_utc_s; /* When the journal was made: seconds since 1970-01-01T00:00:00Z by the preparing computer's clock. [s] */
 } ot_head_journal_header;
 extern const ot_layout ot_head_journal_header_layout OT_FLASH;
 
@@ -150,13 +150,13 @@ extern const ot_layout ot_head_journal_header_layout OT_FLASH;
 #define OT_HEAD_JOURNAL_SENSORS_SIZE 12u
 #define OT_HEAD_JOURNAL_SENSORS_AT 63u
 typedef struct {
-    uint8_t sensors; /* The sensors that are on. */
-    uint16_t analogue_ms; /* Interval between frames of the analogue inputs. */
-    uint16_t analogue_1_full_mv; /* Voltage before the divider that brings analogue input 1 to the supply voltage; 0: not wired. */
-    uint16_t analogue_2_full_mv; /* Likewise of analogue input 2. */
-    uint8_t event_debounce_ms; /* So long a new level must stand at the event input. */
-    uint16_t pulse_ms; /* Interval between frames of the pulse counter. */
-    uint16_t pressure_ms; /* Interval between readings of the pressure sensor. */
+    uint8_t sensors; /* The sensors that are on. [bits of ot_sensor] */
+    uint16_t analogue_ms; /* Interval between frames of the analogue inputs. [ms, 0..60000] */
+    uint16_t analogue_1_full_mv; /* Voltage before the divider that brings analogue input 1 to the supply voltage; 0: not wired. [mV] */
+    uint16_t analogue_2_full_mv; /* Likewise of analogue input 2. [mV] */
+    uint8_t event_debounce_ms; /* So long a new level must stand at the event input. [ms, 0..250] */
+    uint16_t pulse_ms; /* Interval between frames of the pulse counter. [ms, 0..60000] */
+    uint16_t pressure_ms; /* Interval between readings of the pressure sensor. [ms, 0..60000] */
 } ot_head_journal_sensors;
 extern const ot_layout ot_head_journal_sensors_layout OT_FLASH;
 
@@ -167,22 +167,22 @@ typedef struct {
     uint8_t firmware_major; /* Firmware version, major. */
     uint8_t firmware_minor; /* Firmware version, minor. */
     uint8_t firmware_patch; /* Firmware version, patch. */
-    uint8_t board; /* The board variant. */
+    uint8_t board; /* The board variant. [a value of ot_board] */
     uint32_t spec_hash; /* First 4 bytes, read as a big-endian number, of the SHA-256 of the spec's canonical form. */
-    uint32_t baud; /* Speed the receiver's line is read at. */
-    uint32_t tick_ns; /* Nominal length of a tick. */
-    uint8_t when_full; /* What happens when the journal is full. */
+    uint32_t baud; /* Speed the receiver's line is read at. [Bd] */
+    uint32_t tick_ns; /* Nominal length of a tick. [ns] */
+    uint8_t when_full; /* What happens when the journal is full. [a value of ot_when_full] */
     uint8_t gap_bytes; /* Pause, in byte times, that ends a raw frame. */
-    uint16_t close_ms; /* Age at which a part-filled block is closed. */
-    uint16_t supply_s; /* Interval between supply voltage frames. */
-    uint8_t reset_cause; /* What restarted the board. */
-    uint8_t sensors; /* The sensors that are on; the fields below are of the journal's header. */
-    uint16_t analogue_ms; /* Interval between frames of the analogue inputs. */
-    uint16_t analogue_1_full_mv; /* Voltage that reads full scale at analogue input 1; 0: not wired. */
-    uint16_t analogue_2_full_mv; /* Likewise of analogue input 2. */
-    uint8_t event_debounce_ms; /* So long a new level must stand at the event input. */
-    uint16_t pulse_ms; /* Interval between frames of the pulse counter. */
-    uint16_t pressure_ms; /* Interval between readings of the pressure sensor. */
+    uint16_t close_ms; /* Age at which a part-filled block is closed. [ms] */
+    uint16_t supply_s; /* Interval between supply voltage frames. [s] */
+    uint8_t reset_cause; /* What restarted the board. [bits of ot_reset_cause] */
+    uint8_t sensors; /* The sensors that are on; the fields below are of the journal's header. [bits of ot_sensor] */
+    uint16_t analogue_ms; /* Interval between frames of the analogue inputs. [ms] */
+    uint16_t analogue_1_full_mv; /* Voltage that reads full scale at analogue input 1; 0: not wired. [mV] */
+    uint16_t analogue_2_full_mv; /* Likewise of analogue input 2. [mV] */
+    uint8_t event_debounce_ms; /* So long a new level must stand at the event input. [ms] */
+    uint16_t pulse_ms; /* Interval between frames of the pulse counter. [ms] */
+    uint16_t pressure_ms; /* Interval between readings of the pressure sensor. [ms] */
 } ot_message_run_start;
 extern const ot_layout ot_message_run_start_layout OT_FLASH;
 
@@ -200,7 +200,7 @@ extern const ot_layout ot_message_raw_more_layout OT_FLASH;
 #define OT_MESSAGE_LOSS_SIZE 5u
 #define OT_MESSAGE_LOSS 4u
 typedef struct {
-    uint8_t cause; /* What happened. */
+    uint8_t cause; /* What happened. [a value of ot_loss_cause] */
     uint32_t count; /* Bytes for ring_full, settings and card (exact); frames or readings for the sensors' (exact); events for overrun and framing, a lower bound of the bytes concerned. */
 } ot_message_loss;
 extern const ot_layout ot_message_loss_layout OT_FLASH;
@@ -209,8 +209,8 @@ extern const ot_layout ot_message_loss_layout OT_FLASH;
 #define OT_MESSAGE_SUPPLY_SIZE 4u
 #define OT_MESSAGE_SUPPLY 5u
 typedef struct {
-    uint16_t supply_mv; /* Supply voltage. */
-    uint16_t card_busy_ms; /* Longest time the card was busy with a block since the supply frame before, seen between blocks. */
+    uint16_t supply_mv; /* Supply voltage. [mV] */
+    uint16_t card_busy_ms; /* Longest time the card was busy with a block since the supply frame before, seen between blocks. [ms] */
 } ot_message_supply;
 extern const ot_layout ot_message_supply_layout OT_FLASH;
 
@@ -218,7 +218,7 @@ extern const ot_layout ot_message_supply_layout OT_FLASH;
 #define OT_MESSAGE_RUN_END_SIZE 1u
 #define OT_MESSAGE_RUN_END 6u
 typedef struct {
-    uint8_t reason; /* Why the run ended. */
+    uint8_t reason; /* Why the run ended. [a value of ot_end_reason] */
 } ot_message_run_end;
 extern const ot_layout ot_message_run_end_layout OT_FLASH;
 
@@ -231,8 +231,8 @@ extern const ot_layout ot_message_description_layout OT_FLASH;
 #define OT_MESSAGE_ANALOGUE_SIZE 4u
 #define OT_MESSAGE_ANALOGUE 8u
 typedef struct {
-    uint16_t input_1_mv; /* Voltage before the divider of input 1, against the supply voltage; 0 when not wired. */
-    uint16_t input_2_mv; /* Likewise of input 2. */
+    uint16_t input_1_mv; /* Voltage before the divider of input 1, against the supply voltage; 0 when not wired. [mV] */
+    uint16_t input_2_mv; /* Likewise of input 2. [mV] */
 } ot_message_analogue;
 extern const ot_layout ot_message_analogue_layout OT_FLASH;
 
@@ -240,7 +240,7 @@ extern const ot_layout ot_message_analogue_layout OT_FLASH;
 #define OT_MESSAGE_EVENT_SIZE 3u
 #define OT_MESSAGE_EVENT 9u
 typedef struct {
-    uint8_t level; /* The new level. */
+    uint8_t level; /* The new level. [a value of ot_level] */
     uint16_t ignored; /* Spikes since the event before: an edge came and the level did not stay. Bounces of an edge that stood are not counted. */
 } ot_message_event;
 extern const ot_layout ot_message_event_layout OT_FLASH;
@@ -250,7 +250,7 @@ extern const ot_layout ot_message_event_layout OT_FLASH;
 #define OT_MESSAGE_PULSES 10u
 typedef struct {
     uint32_t count; /* Pulses since the run began. */
-    uint32_t period_us; /* Time between two neighbouring pulses that were timed since the frame before; 0 when none were. */
+    uint32_t period_us; /* Time between two neighbouring pulses that were timed since the frame before; 0 when none were, or were 4,000 s or more apart. [us] */
 } ot_message_pulses;
 extern const ot_layout ot_message_pulses_layout OT_FLASH;
 
@@ -282,6 +282,25 @@ typedef struct {
 } ot_message_pressure;
 extern const ot_layout ot_message_pressure_layout OT_FLASH;
 
+/* A run's start up to the settings of the sensors, which follow as they stand in the journal's header. */
+#define OT_PART_RUN_START_SIZE 23u
+#define OT_PART_RUN_START 1u
+typedef struct {
+    uint8_t firmware_major; /* Firmware version, major. */
+    uint8_t firmware_minor; /* Firmware version, minor. */
+    uint8_t firmware_patch; /* Firmware version, patch. */
+    uint8_t board; /* The board variant. [a value of ot_board] */
+    uint32_t spec_hash; /* First 4 bytes, read as a big-endian number, of the SHA-256 of the spec's canonical form. */
+    uint32_t baud; /* Speed the receiver's line is read at. [Bd] */
+    uint32_t tick_ns; /* Nominal length of a tick. [ns] */
+    uint8_t when_full; /* What happens when the journal is full. [a value of ot_when_full] */
+    uint8_t gap_bytes; /* Pause, in byte times, that ends a raw frame. */
+    uint16_t close_ms; /* Age at which a part-filled block is closed. [ms] */
+    uint16_t supply_s; /* Interval between supply voltage frames. [s] */
+    uint8_t reset_cause; /* What restarted the board. [bits of ot_reset_cause] */
+} ot_part_run_start;
+extern const ot_layout ot_part_run_start_layout OT_FLASH;
+
 /* Asks for the desk. Sent again and again until the logger answers. */
 #define OT_PACKET_GREET_SIZE 9u
 #define OT_PACKET_GREET 1u
@@ -295,8 +314,8 @@ extern const ot_layout ot_packet_greet_layout OT_FLASH;
 #define OT_PACKET_GREETING 129u
 typedef struct {
     uint8_t version; /* Link version the logger speaks. */
-    uint16_t chunk_max; /* Largest chunk `read` accepts. */
-    uint32_t baud_max; /* Fastest speed `speed` accepts; 0 where the link has no speed. */
+    uint16_t chunk_max; /* Largest chunk `read` accepts. [byte] */
+    uint32_t baud_max; /* Fastest speed `speed` accepts; 0 where the link has no speed. [Bd] */
 } ot_packet_greeting;
 extern const ot_layout ot_packet_greeting_layout OT_FLASH;
 
@@ -312,10 +331,10 @@ typedef struct {
     uint8_t firmware_major; /* Firmware version, major. */
     uint8_t firmware_minor; /* Firmware version, minor. */
     uint8_t firmware_patch; /* Firmware version, patch. */
-    uint8_t board; /* The board variant. */
+    uint8_t board; /* The board variant. [a value of ot_board] */
     uint32_t spec_hash; /* As in `run_start`. */
-    uint8_t card_state; /* What the logger found on the card. */
-    uint16_t supply_mv; /* Supply voltage. */
+    uint8_t card_state; /* What the logger found on the card. [a value of ot_card_state] */
+    uint16_t supply_mv; /* Supply voltage. [mV] */
     uint32_t journal_id; /* Journal id; 0 where there is none. */
     uint32_t journal_blocks; /* Blocks in the journal file, header included; 0 where there is none. */
     uint32_t next_block; /* Number the next block will get. */
@@ -327,9 +346,9 @@ extern const ot_layout ot_packet_description_layout OT_FLASH;
 #define OT_PACKET_READ_SIZE 10u
 #define OT_PACKET_READ 4u
 typedef struct {
-    uint32_t offset; /* First byte; a multiple of the chunk. */
-    uint32_t length; /* Bytes; a multiple of the chunk. */
-    uint16_t chunk; /* Bytes in each `data` packet: 32, 64, 128, 256 or 512. Small ones get through a bad line. */
+    uint32_t offset; /* First byte; a multiple of the chunk. [byte] */
+    uint32_t length; /* Bytes; a multiple of the chunk. [byte] */
+    uint16_t chunk; /* Bytes in each `data` packet: 32, 64, 128, 256 or 512. Small ones get through a bad line. [byte] */
 } ot_packet_read;
 extern const ot_layout ot_packet_read_layout OT_FLASH;
 
@@ -337,7 +356,7 @@ extern const ot_layout ot_packet_read_layout OT_FLASH;
 #define OT_PACKET_DATA_SIZE 4u
 #define OT_PACKET_DATA 132u
 typedef struct {
-    uint32_t offset; /* Its place in the file. */
+    uint32_t offset; /* Its place in the file. [byte] */
 } ot_packet_data;
 extern const ot_layout ot_packet_data_layout OT_FLASH;
 
@@ -345,7 +364,7 @@ extern const ot_layout ot_packet_data_layout OT_FLASH;
 #define OT_PACKET_DONE_SIZE 4u
 #define OT_PACKET_DONE 133u
 typedef struct {
-    uint32_t offset; /* First byte that was not sent. */
+    uint32_t offset; /* First byte that was not sent. [byte] */
 } ot_packet_done;
 extern const ot_layout ot_packet_done_layout OT_FLASH;
 
@@ -353,7 +372,7 @@ extern const ot_layout ot_packet_done_layout OT_FLASH;
 #define OT_PACKET_SPEED_SIZE 4u
 #define OT_PACKET_SPEED 6u
 typedef struct {
-    uint32_t baud; /* The new speed. */
+    uint32_t baud; /* The new speed. [Bd] */
 } ot_packet_speed;
 extern const ot_layout ot_packet_speed_layout OT_FLASH;
 
@@ -361,7 +380,7 @@ extern const ot_layout ot_packet_speed_layout OT_FLASH;
 #define OT_PACKET_SPEED_SET_SIZE 4u
 #define OT_PACKET_SPEED_SET 134u
 typedef struct {
-    uint32_t baud; /* The new speed. */
+    uint32_t baud; /* The new speed. [Bd] */
 } ot_packet_speed_set;
 extern const ot_layout ot_packet_speed_set_layout OT_FLASH;
 
@@ -393,7 +412,7 @@ extern const ot_layout ot_packet_leaving_layout OT_FLASH;
 #define OT_PACKET_REFUSED 255u
 typedef struct {
     uint8_t request; /* Kind of the request. */
-    uint8_t reason; /* Why. */
+    uint8_t reason; /* Why. [a value of ot_refusal] */
 } ot_packet_refused;
 extern const ot_layout ot_packet_refused_layout OT_FLASH;
 

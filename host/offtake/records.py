@@ -59,6 +59,7 @@ class Record:
     Members hold raw numbers, arrays tuples of them; :meth:`values` gives what they mean. A member that a message got
     after its first release is None where the bytes end before it, as they do in frames of older firmware; in the
     journal's header, which is padded with zeros, it is 0. ``ROLE`` is "sensor", or "logger" for what is not measured.
+    ``AT_MOST_HZ`` is how often a second a message comes at the most, 0 for now and then.
     """
 
     __slots__ = ()
@@ -67,6 +68,7 @@ class Record:
     NAME: ClassVar[str]
     CODE: ClassVar[int]
     ROLE: ClassVar[str]
+    AT_MOST_HZ: ClassVar[float]
     FIXED_SIZE: ClassVar[int]
     SIZE_MIN: ClassVar[int]
     HAS_TAIL: ClassVar[bool]

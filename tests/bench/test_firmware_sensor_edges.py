@@ -9,11 +9,13 @@ import pytest
 from offtake.bench.board import Bench
 from offtake.bench.cards import Card, constant
 from offtake.bench.cuts import Cut
+from offtake.bench.desk import Adapter, DeskServer
 from offtake.bench.figures import Reset
 from offtake.bench.firmware import Firmware, load_elf
 from offtake.bench.sensors import EventInput, PressurePart, PulseInput, PulseTrain, World
 from offtake.firmware_build import build
 from offtake.generated.records import Analogue, Event, LossCause, Pulses, RunStart
+from offtake.link.desk import open_desk
 from sensor_journal import (
     ANALOGUE,
     EVENT,
@@ -44,11 +46,11 @@ def test_an_edge_just_when_the_one_before_has_stood_has_its_own_tick(firmware: F
     rng = random.Random(3)
     edges: list[float] = []
     at = 1_500 * MS
-    for _ in range(150):
+    for _ in range(250):
         edges += [at, at + debounce_ms * MS + rng.uniform(0, 0.4 * MS)]
         at += rng.uniform(20, 21) * MS
     journal = sensor_journal(tmp_path, Settings(sensors=EVENT, debounce_ms=debounce_ms))
-    _, line = saturated(4.0)
+    _, line = saturated(6.0)
     world = World(event=EventInput(tuple(edges)))
     with Bench(firmware, image=journal.image, card=Card(busy=constant(2)), line=line, seed=1, sensors=world) as bench:
         assert bench.run_line(then_ms=1_500).ok
@@ -61,7 +63,7 @@ def test_an_edge_just_when_the_one_before_has_stood_has_its_own_tick(firmware: F
         cycle = origin + tick * TICK_CYCLES
         late.append(min((cycle - edge for edge in edges), key=abs) / HZ * 1e6)
     print(f"{len(ticks)} events; ticks from {min(late):.1f} to {max(late):.1f} us after their edges")
-    assert max(late) <= 8.0
+    assert max(late) <= 4.0
     assert min(late) >= -4.5
 
 
@@ -138,8 +140,8 @@ def test_intervals_of_nothing_are_the_shortest(firmware: Firmware, tmp_path: Pat
 def test_fast_pulses_are_counted_whatever_the_part_does(
     firmware: Firmware, tmp_path: Path, hz: int, part: dict[str, object]
 ) -> None:
-    # 16 bits of pulses were full in 10 to 13 ms. Reading the part's constants took as long, and so did waiting nine times
-    # for a clock that something held.
+    # 16 bits of pulses were full in 10 to 13 ms. Reading the part's constants took as long, and so did waiting nine
+    # times for a clock that something held.
     journal = sensor_journal(tmp_path, Settings(sensors=PULSES | PRESSURE, pressure_ms=100))
     payload, line = saturated(4.0)
     period = HZ / hz
@@ -156,7 +158,9 @@ def test_fast_pulses_are_counted_whatever_the_part_does(
 
 
 @pytest.mark.parametrize("minutes", [60, 75, 300])
-def test_pulses_further_apart_than_a_period_can_tell_have_none(firmware: Firmware, tmp_path: Path, minutes: int) -> None:
+def test_pulses_further_apart_than_can_be_told_have_no_period(
+    firmware: Firmware, tmp_path: Path, minutes: int
+) -> None:
     # A period of more than 71 minutes was told without what 32 bits of microseconds do not hold.
     journal = sensor_journal(tmp_path, Settings(sensors=PULSES))
     at = (1_500 * MS, 5_000 * MS, 6_000 * MS)
@@ -166,7 +170,7 @@ def test_pulses_further_apart_than_a_period_can_tell_have_none(firmware: Firmwar
         for _ in range(minutes // 15):
             _later(bench, minutes=15)
             assert bench.run_ms(100).ok
-        assert bench.run_ms(4_000).ok
+        assert bench.run_ms(5_500).ok
     frames = [record for _, record in read_run(journal).of(Pulses) if isinstance(record, Pulses)]
     assert frames[-1].count == 3
     periods = [record.period_us for record in frames if record.period_us]
@@ -181,3 +185,27 @@ def _later(bench: Bench, *, minutes: int) -> None:
     ticks = int.from_bytes(bench.read_data(address, 4), "little") + minutes * 60_000 * TICKS_PER_MS
     data = (ticks % 2**32 & ~0xFF).to_bytes(4, "little")  # the timer holds the lowest byte
     assert bench._lib.bench_write_data(bench._bench, address, data, 4)
+
+
+def test_sensors_turned_on_and_off_at_the_desk(firmware: Firmware, tmp_path: Path) -> None:
+    journal = sensor_journal(tmp_path, Settings(sensors=0), blocks=512)
+    plain = bytes(journal.image[512 * journal.first_sector :][:512])
+    world = World(pulses=PulseInput((PulseTrain(0.1 * HZ, HZ / 10, 1_000, MS),)))
+    card = Card(busy=constant(2))
+    with Bench(firmware, image=journal.image, card=card, seed=1, sensors=world) as bench:
+        assert bench.run_ms(2_000).ok
+        for header in (Settings(sensors=PULSES).into(plain), plain, Settings(sensors=PULSES).into(plain)):
+            with DeskServer(bench, Adapter()) as server, open_desk(server.port) as desk:
+                desk.greet()
+                desk.write_header(header)
+                desk.leave()
+            assert bench.run_ms(3_000).ok
+        assert bench.sensor_counts.only_inputs
+    runs = [read_run(journal, run) for run in (1, 2, 3, 4)]
+    assert [len(run.of(RunStart)) for run in runs] == [1, 1, 1, 1]
+    counts = [[r.count for _, r in run.of(Pulses) if isinstance(r, Pulses)] for run in runs]
+    assert counts[0] == counts[2] == []
+    for counted in (counts[1], counts[3]):
+        assert len(counted) > 8
+        assert counted == sorted(counted)
+        assert 15 <= counted[-1] <= 40

@@ -232,12 +232,13 @@ def test_cursor_works_on_the_sensors_pictures(browser: webdriver.Chrome, pages: 
     column = int(browser.find_element(By.ID, "r1-cursor").get_attribute("value") or -1)
     word, volts = ask(browser, """
         const rows = JSON.parse(document.getElementById("r1-data").textContent).rows;
-        const level = rows.find((one) => one.name === "event level"), first = rows.find((one) => one.unit === "mV");
+        const named = (name) => rows.find((one) => one.name === name);
+        const level = named("event level"), first = named("analogue input 1");
         return [level.words[level.least[arguments[0]]], first.least[arguments[0]]];
     """, column)  # fmt: skip
     read = browser.find_element(By.ID, "r1-read").text
     assert f"event level {word}" in read
-    assert f"analogue input 1 {volts:,}" in read
+    assert f"analogue input 1 {volts:.3f}" in read
     # However much there is to tell, it leaves the pictures their room.
     assert ask(browser, "return document.querySelector('.control').offsetHeight / innerHeight") < 0.45
 

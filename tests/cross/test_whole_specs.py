@@ -66,11 +66,11 @@ def test_a_message_that_the_spec_does_not_have_is_a_compile_error_that_names_it(
 
 TAKEN = {
     "a message, by a function": (
-        '[messages.decode]\ncode = 64\ndoc = "x"\nfields = []\n',
+        '[messages.decode]\ncode = 63\ndoc = "x"\nfields = []\n',
         "messages.decode: ot_message_decode in C is also the firmware's",
     ),
     "a message, by a number": (
-        '[messages.code_last]\ncode = 64\ndoc = "x"\nfields = []\n',
+        '[messages.code_last]\ncode = 63\ndoc = "x"\nfields = []\n',
         "messages.code_last: OT_MESSAGE_CODE_LAST in C is also the spec's numbers",
     ),
     "an enumeration, by the lights": (

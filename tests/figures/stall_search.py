@@ -32,8 +32,9 @@ class Phase:
     shift_ms: float
 
 
-PHASES = (Phase(0, 1, 103.8), Phase(3, 2, 7.03), Phase(1, 1, 259.5), Phase(8, 4, 41.71))
-"""The run's first blocks, which hold its start and the first supply frame too, and two of the steady state."""
+PHASES = (Phase(1, 1, 103.8), Phase(4, 2, 7.03), Phase(2, 1, 259.5), Phase(9, 4, 41.71))
+"""The first two blocks that hold line bytes, with the end of the run's start and the first supply frame, and two of the
+steady state."""
 
 
 @dataclass(frozen=True)

@@ -13,10 +13,11 @@ import tempfile
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE))
+sys.path[:0] = [str(HERE), str(HERE.parent)]
 
 from golden_decode import Plain, decode, dumps  # noqa: E402
 from golden_recordings import RECORDINGS, SINCE  # noqa: E402
+from kit_definitions import kit_lock  # noqa: E402
 from offtake.errors import EXIT_CLEAN, OfftakeError, UsageError  # noqa: E402
 from offtake.firmware_build import build  # noqa: E402
 from offtake.generated.records import SPEC_HASH  # noqa: E402
@@ -51,10 +52,13 @@ def main() -> int:
 
 
 def newest_release() -> Release:
-    """The last release in the lock, when the definition is still that one."""
+    """The last release in the lock, when the definition is still that one and it is one of the kit's."""
     lock = read_lock(find_spec_folder())
     if lock is None or lock.latest.layout_hash != SPEC_HASH:
         raise UsageError(f"layout {SPEC_HASH:08x} is not the last release", expected="`offtake spec publish` before")
+    if lock.latest not in kit_lock(lock).releases:
+        what = f"release {lock.latest.number} only adds messages from code 64 on"
+        raise UsageError(what, expected="a release that changes something of the kit's; others need no golden journals")
     return lock.latest
 
 

@@ -314,6 +314,14 @@ MISTAKES = {
     "message named like a constant of Python": Mistake(
         MESSAGES, "[messages.supply]", "[messages.none]", "messages.none", "[messages.none]", "same class"
     ),
+    "message named like a table of the generated Python": Mistake(
+        MESSAGES,
+        "[messages.supply]",
+        "[messages.p_a_c_k_e_t_s]",
+        "messages.p_a_c_k_e_t_s",
+        "[messages.p_a_c_k_e_t_s]",
+        "same class",
+    ),
     "enum named like a constant of Python": Mistake(
         BLOCK,
         "[enums.when_full]",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 from functools import cache
 from itertools import count
@@ -10,6 +9,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+from kit_definitions import kit_copy
 from offtake.codegen import python_records
 from offtake.records import FieldInfo, Record
 from offtake.spec.evolution import broken_rules
@@ -18,7 +18,6 @@ from offtake.spec.load import load_with_sources
 from offtake.spec.lock import FILE, publish, render_lock
 from offtake.spec.model import Spec
 
-ROOT = Path(__file__).resolve().parents[2] / "shared_spec"
 PROBE = """
 [messages.probe]
 code = 64
@@ -66,8 +65,8 @@ def _released(folder: Path) -> str:
 
 
 def released_copy(folder: Path) -> Path:
-    """A copy of shared_spec in ``folder`` with :data:`PROBE` in it, everything released as release 1."""
-    copy = Path(shutil.copytree(ROOT, folder / "shared_spec"))
+    """The kit's definitions in ``folder`` with :data:`PROBE` in them, everything released as release 1."""
+    copy = kit_copy(folder)
     path = copy / "messages.toml"
     path.write_text(path.read_text(encoding="utf-8") + PROBE, encoding="utf-8")
     (copy / FILE).unlink(missing_ok=True)

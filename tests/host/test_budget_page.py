@@ -191,6 +191,21 @@ def test_page_explains_what_is_not_good_and_all_of_it_on_request() -> None:
     assert any(row.startswith("will not do (USB chip on board: low; USB chip on board: pushes)") for row in failed)
 
 
+def test_a_brief_page_has_the_lines_that_are_not_good_alone() -> None:
+    done = work_out(replace(PLAN, usb_chip=True))
+    text = page(done, brief=True)
+    assert text[-3:] == page(done)[-3:], "the verdict counts all lines"
+    for line in done.lines:
+        shown = any(row.startswith(f"{line.what} ") and line.shown in row for row in text)
+        assert shown == (line.verdict not in (None, Verdict.GOOD)), line.what
+    named = {source for line in done.lines if line.verdict not in (None, Verdict.GOOD) for source in line.sources}
+    sources = " ".join(" ".join(text[text.index("SOURCES") :]).split())
+    assert all((source in sources) == (source in named) for line in done.lines for source in line.sources)
+    # A section without such a line is not named.
+    assert "CARD LIFE AND HOURS" in " ".join(page(done))
+    assert len(text) < len(page(done)) - 20
+
+
 @pytest.mark.parametrize(
     ("value", "text"),
     [

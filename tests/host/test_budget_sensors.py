@@ -276,6 +276,31 @@ def test_all_options_reach_the_plan(capsys: pytest.CaptureFixture[str]) -> None:
     assert frames == {"analogue": (2.0, 4), "event": (4.0, 3), "pulses": (0.5, 8), "pressure": (4.0, 8)}
 
 
+def test_the_divider_that_help_and_error_name_is_good(capsys: pytest.CaptureFixture[str]) -> None:
+    _, _, err = run(capsys, "--analogue-1", "?")
+    found = re.search(r"the most volts: ([0-9k.,]+)\)", err)
+    assert found
+    with pytest.raises(SystemExit):
+        cli.main(["budget", "--help"])
+    assert found[1] in capsys.readouterr().out
+    _, out, _ = run(capsys, "--json", "--analogue-1", found[1])
+    lines = [line for section in json.loads(out)["sections"] for line in section["lines"]]
+    assert {line["verdict"] for line in lines if line["key"].startswith("analogue_1")} == {"good", None}
+
+
+def test_what_sensors_add_is_told_beside_what_goes_without_them(capsys: pytest.CaptureFixture[str]) -> None:
+    """Every 50 ms a reading crowds the shelf, so that part-filled blocks go: far more than the readings themselves."""
+    arguments = ("--messages", "GGA:1", "--analogue-1", "30k,10k,12.6", "--analogue-ms", "50")
+    _, out, _ = run(capsys, "--json", *arguments)
+    values = json.loads(out)
+    lines = {line["key"]: line for section in values["sections"] for line in section["lines"]}
+    share = lines["sensor_share"]
+    assert share["value"] == pytest.approx(lines["card_rate"]["value"] - 512.0)
+    assert f"{lines['card_rate']['value']:,.0f} B/s in all, 512 B/s without them" in share["note"]
+    _, out, _ = run(capsys, *arguments, "--brief")
+    assert "To the card" not in out
+
+
 def test_sections_of_sensors_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
     _, out, _ = run(capsys, *ASKED, "--notes")
     heads = [head for row in out.splitlines() if (head := row.split("  ")[0]) and head.isupper()]

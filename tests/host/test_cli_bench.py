@@ -87,18 +87,24 @@ def test_the_receivers_line_on_a_port(repo_root: Path, tmp_path: Path) -> None:
     """At the line's speed every byte, over and over; at another one nonsense."""
     scenario = short_scenario(repo_root, tmp_path, "")
     with standing(str(scenario), "--line") as port, serial.Serial(port, 57_600, timeout=0.1) as heard:
-        end, data = time.monotonic() + 1.5, b""
-        while time.monotonic() < end:
+        end, data = time.monotonic() + 20.0, b""
+        while data.count(b"\r\n$GNGGA") < 4 and time.monotonic() < end:
             data += heard.read(4096)
         heard.baudrate = 38_400
-        heard.reset_input_buffer()
-        end, nonsense = time.monotonic() + 1.0, b""
-        while time.monotonic() < end:
-            nonsense += heard.read(4096)
-    sentences = [part for part in data.split(b"\r\n") if part.startswith(b"$GNGGA")]
-    assert len(sentences) >= 4
+        # On a busy machine what was sent before the change of speed may still be under way for a while.
+        end, nonsense = time.monotonic() + 20.0, b"$GN"
+        while (b"$GN" in nonsense or len(nonsense) <= 100) and time.monotonic() < end:
+            nonsense = _heard_for(heard, 1.0)
+    assert data.count(b"\r\n$GNGGA") >= 4
     assert len(nonsense) > 100
     assert b"$GN" not in nonsense
+
+
+def _heard_for(port: serial.Serial, seconds: float) -> bytes:
+    end, data = time.monotonic() + seconds, b""
+    while time.monotonic() < end:
+        data += port.read(4096)
+    return data
 
 
 def test_the_board_at_the_desk_on_a_port(

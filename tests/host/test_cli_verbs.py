@@ -102,6 +102,7 @@ def test_help_as_a_whole(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, "--help")
     assert code == 0
     assert all(verb[0] in out for verb in VERBS)
+    assert max(map(len, out.splitlines())) <= 80
 
 
 @pytest.mark.parametrize(
@@ -173,13 +174,15 @@ def test_prepare_sets_the_sensors(tmp_path: Path, capsys: pytest.CaptureFixture[
     ("options", "says"),
     [
         (["--analogue-ms", "19", "--full-scale-1", "5000"], "analogue inputs: 19 ms (expected 20 to 60,000 ms)"),
-        (["--analogue-ms", "100"], "analogue inputs without a full scale"),
-        (["--full-scale-1", "5000"], "a full scale, but no interval"),
+        (["--analogue-ms", "100"], "analogue inputs without a full scale (expected --full-scale-1 MV, "),
+        (["--full-scale-1", "5000"], "a full scale, but no interval of the analogue inputs (expected --analogue-ms MS"),
         (["--analogue-ms", "100", "--full-scale-2", "65536"], "full scale of analogue input 2: 65536 mV"),
         (["--analogue-ms", "100", "--full-scale-1", "0"], "full scale of analogue input 1: 0 mV"),
         (["--event", "0"], "event input must last: 0 ms (expected 1 to 250 ms)"),
         (["--event", "251"], "event input must last: 251 ms"),
-        (["--event", "soon"], "invalid int value: 'soon'"),
+        (["--event", "soon"], "--event: 'soon' is no whole number of ms; if it is the TARGET, put it before --event"),
+        (["--event", "20V"], "--event: '20V' is no whole number of ms (expected --event 20, say, or --event alone)"),
+        (["--full-scale-1", "20V"], "'20V' is no whole number of mV (expected 20000 for 20 V, say)"),
         (["--pulse-ms", "99"], "pulse counter: 99 ms (expected 100 to 60,000 ms)"),
         (["--pressure-ms", "99"], "pressure sensor: 99 ms"),
         (["--pressure-ms", "60001"], "pressure sensor: 60001 ms"),

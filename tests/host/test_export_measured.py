@@ -291,3 +291,19 @@ def test_events_are_marks_at_the_position_of_the_moment(tmp_path: Path) -> None:
     latitudes = [one["geometry"]["coordinates"][1] for one in told]
     assert latitudes == pytest.approx([1.5 + 0.02 / 60, 1.5 + 0.03 / 60], abs=1e-9)
     assert len(rows_of(tmp_path / "day_measured_event.csv")) == 2
+
+
+# code 101, "said": a text as long as it is.
+SAID = bytes([1, 101, 4]) + b"said" + bytes([7, 4]) + b"text"
+
+
+def test_text_keeps_its_line_ends_in_parquet_and_is_one_line_in_csv(tmp_path: Path) -> None:
+    texts = ["=1+1\r\nand\tmore\n", "two\n\nlines", "\n", "\x1b[2Jplain"]
+    log = Log().run([SAID, *own_descriptions()])
+    for second, text in enumerate(texts):
+        log.put(101, second * TICKS_PER_S, text.encode())
+    exported(log, tmp_path)
+    table = pq.read_table(tmp_path / "day_measured_said.parquet")
+    assert table.column("text").to_pylist() == texts
+    rows = rows_of(tmp_path / "day_measured_said.csv")
+    assert [row["text"] for row in rows] == ["'=1+1 and more", "two lines", "", "[2Jplain"]

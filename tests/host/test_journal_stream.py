@@ -92,6 +92,20 @@ def test_a_frame_staged_a_little_late_does_not_jump_a_lap() -> None:
     assert [chunk.tick_us for chunk in found] == [440, 2400]
 
 
+@pytest.mark.parametrize("waited_s", [1, 60, 120, 8_000])
+def test_what_waited_for_a_card_comes_after_its_runs_start_and_is_no_lap_later(waited_s: int) -> None:
+    # From 67 s on every step back to what had waited was taken for a round of the tick counter, 4.8 hours.
+    waited = waited_s * 250_000
+    supply = (Supply.CODE, 0, Supply(5000, 3).encode())
+    found = chunks(
+        (1_000_000, [(RunStart.CODE, waited, START[2]), supply, (Raw.CODE, waited + 1, b"a"), (Raw.CODE, 10, b"b")]),
+        (1_000_100, [(Raw.CODE, 0, b"c"), (Raw.CODE, waited, b"d")]),
+        (1_000_200 + waited, [(Raw.CODE, 0, b"e")]),
+    )
+    ticks = [1_000_001 + waited, 1_000_010, 1_000_100, 1_000_100 + waited, 1_000_200 + waited]
+    assert [chunk.tick_us for chunk in found] == [4 * tick for tick in ticks]
+
+
 def test_a_block_written_twice_comes_once() -> None:
     twice = (1000, [(Raw.CODE, 0, b"cd"), (Raw.CODE, 50, b"ef")])
     grown = (1000, [(Raw.CODE, 0, b"cd"), (Raw.CODE, 50, b"efgh")])

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from lxml import etree, html
 from offtake.journal.events import RunEvent
+from offtake.report.answer import Answer
 from offtake.report.build import Report, build_report
 from offtake.report.cursor import COLUMNS
 from offtake.report.draw_map import places_at, way_of
@@ -20,7 +21,7 @@ from offtake.report.draw_states import States, cursor_row, lanes_of_states
 from offtake.report.draw_time import Plot, fitted_sheets
 from offtake.report.inputs import ReportInput, RunInput
 from offtake.report.measures import PICTURES_MAX, digits_of, drawn_of, rate_by_count
-from offtake.report.pen import scale_of, scaled_unit
+from offtake.report.pen import decimals_of, scale_of, scaled_unit
 from offtake.report.sensor_figures import figures_of
 from offtake.report.series import RunSeries, Values
 from offtake.report.thin import sensor_pause_s, thin
@@ -85,27 +86,28 @@ def rows_of(report: Report) -> dict[str, list[str]]:
 
 def test_each_of_the_four_is_drawn_under_its_name_and_unit(own: Report) -> None:
     assert [one.heading for one in sensors(own)] == [
-        "Analogue: input 1, input 2", "Event: level", "Event: ignored", "Pulses: rate", "Pulses: count",
-        "Pulses: period", "Pressure", "Pressure: temperature",
+        "Analogue: input 1", "Analogue: input 2", "Event: level", "Event: ignored", "Pulses: rate", "Pulses: count",
+        "Pressure", "Pressure: temperature",
     ]  # fmt: skip
     drawn = {one.heading: one for one in sensors(own)}
     source = own.html.decode("utf-8")
-    for heading, unit in (("Analogue: input 1, input 2", "mV"), ("Pulses: rate", "Hz"), ("Pressure", "hPa")):
+    for heading, unit in (("Analogue: input 1", "V"), ("Pulses: rate", "Hz"), ("Pressure", "hPa")):
         assert f" {unit}" in drawn[heading].caption
         assert f">{unit}</text>" in source
-    assert ">10³ µs</text>" in source
     assert ">°C</text>" in source
     shown = tree(own).text_content()
-    assert "Raw readings that were worked out into a value with a unit have no picture." in shown
+    assert "Readings that were worked out into something else (a raw pressure, the time between two pulses)" in shown
+    assert re.fullmatch(r"Count: from \d+ up to [\d,]+\.", drawn["Pulses: count"].caption)
+    assert rows_of(own)["pulses: count"][4] == "–"
+    assert rows_of(own)["pressure: pressure raw"][4] != "–"
 
 
 def test_figures_are_those_of_the_series(run: RunInput, own: Report) -> None:
     analogue, event, pulses, _, pressure = four_sensors(run)
     rows = rows_of(own)
     values = analogue.columns[0].values
-    assert rows["analogue: input 1, mV"] == [
-        f"{len(values):,}", f"{values[0]:,}", f"{values[-1]:,}", f"{values.min():,}", f"{values.mean():,.1f}", "14,900",
-    ]  # fmt: skip
+    volts = [f"{one / 1000:.3f}" for one in (values[0], values[-1], values.min())]
+    assert rows["analogue: input 1, V"] == [f"{len(values):,}", *volts, f"{values.mean() / 1000:.4f}", "14.900"]
     assert rows["event: level"][:3] == [str(len(event.tick_us)), "high", "low"]
     pascal = pressure.columns[2].values
     assert rows["pressure: pressure, hPa"][3] == f"{pascal.min() / 100:,.2f}"
@@ -121,8 +123,8 @@ def test_what_never_changes_and_comes_unevenly_has_no_picture(run: RunInput) -> 
     flat = message(run, 102, "flat", ticks_every(run, 1000), column("zero", np.zeros(len(ticks_every(run, 1000)))))
     report = report_of(with_sensors(run, still, many, flat))
     assert [one.heading for one in sensors(report)] == ["Still: turns", "Flat: zero"]
-    said = "Told once or never changed, and only in the table: Still: always; Many: 12 values."
-    assert said in tree(report).text_content()
+    assert "Never changed, and only in the table: Still: always." in tree(report).text_content()
+    assert [one.text for one in tree(report).iter("summary")][:1] == ["many, told once: 12 values"]
     assert rows_of(report)["still: always"][:2] == ["6", "7"]
 
 
@@ -130,7 +132,7 @@ def test_paces_stand_beside_what_was_set(own: Report) -> None:
     lines = tree(own).xpath('//div[@aria-label="Sensors, how often"]//tbody/tr')
     rows = {cells[0]: cells[1:] for cells in ([cell.text_content() for cell in line] for line in lines)}
     # The invented logger's clock runs fast, so its 200 and 2,000 ms last a little less.
-    assert rows["analogue"][1:] == ["200 ms", "each 200 ms", "the run itself"]
+    assert rows["analogue"][1:] == ["200 ms", "each 200 ms; input 1 up to 16 V; input 2 up to 5 V", "the run itself"]
     assert rows["pressure"][1:] == ["1,996 ms", "each 2,000 ms", "the run itself"]
     assert rows["event"] == ["24", "uneven", "when a level lasts 20 ms", "the run itself"]
     assert rows["pressure constants"][1] == "–"
@@ -142,6 +144,93 @@ def test_summary_and_table_count_the_sensors_frames(run: RunInput, own: Report) 
     assert "Frames of sensors" in own.html.decode("utf-8")
 
 
+def answer_of(report: Report) -> Answer:
+    return next(one for one in report.answers if one.question == "What did the sensors measure?")
+
+
+def test_the_answer_tells_what_each_sensor_measured(run: RunInput, own: Report) -> None:
+    said = answer_of(own)
+    analogue, event, pulses, _, pressure = four_sensors(run)
+    assert said.word == "Analogue inputs, events, pulses, pressure, temperature."
+    assert said.verdict == "good"
+    for number, each in enumerate(analogue.columns, start=1):
+        least, greatest, last = (f"{one / 1000:.3f}" for one in (each.values.min(), each.values.max(),
+                                                               each.values[-1]))  # fmt: skip
+        assert f"Analogue input {number}: {least} to {greatest} V, at the end {last} V." in said.text
+    assert f"{len(event.tick_us)} events came." in said.text
+    assert re.search(rf"{pulses.columns[0].values[-1]:,} pulses came, at \d+\.\d\d to \d+\.\d\d Hz\.", said.text)
+    least, greatest = (
+        f"{one / 100:,.2f}" for one in (pressure.columns[2].values.min(), pressure.columns[2].values.max())
+    )
+    assert f"Pressure {least} to {greatest} hPa, its sensor's temperature " in said.text
+    assert "The logger counted nothing missing: 0 frames without room, 0 readings unanswered." in said.text
+    (link,) = tree(own).xpath('//nav/a[.="Sensors"]/@href')
+    assert tree(own).xpath(f'//h3[@id="{link[1:]}"]')[0].text == "Sensors"
+
+
+def test_the_answer_is_of_all_runs_together() -> None:
+    runs = tuple(make_run(World(epochs=60, run=number, calm=True)) for number in (1, 2))
+    ticks = ticks_every(runs[0], 1000)
+    low, high = np.linspace(1000, 1500, len(ticks)).astype(np.int64), np.full(len(ticks), 12_000)
+    runs = tuple(
+        with_sensors(one, message(one, 8, "analogue", ticks, column("input_1_mv", values, "mV")))
+        for one, values in zip(runs, (low, high), strict=True)
+    )
+    report = build_report(ReportInput("day1.jnl", make_verify(runs), runs))
+    assert "Analogue input 1: 1.000 to 12.000 V, at the end 12.000 V." in answer_of(report).text
+    assert tree(report).xpath('string(//td[@id="f-input_1-1"])') == "1,000 to 1,500 mV"
+    assert tree(report).xpath('string(//td[@id="f-input_1-2"])') == "12.000 V"
+    assert "0 events came." in answer_of(report).text
+    assert [one.text for one in tree(report).xpath("//nav/a")][1:5] == [
+        "Run 1", "Sensors of run 1", "Run 2", "Sensors of run 2",
+    ]  # fmt: skip
+
+
+def test_the_answer_names_messages_of_ones_own(strange: Report) -> None:
+    said = answer_of(strange)
+    assert said.word == "Messages of your own."
+    assert "Frames of your own messages: battery 1,806, pump 1,806, note 3." in said.text
+
+
+def test_what_is_missing_is_no_contradiction() -> None:
+    calm = make_run(World(epochs=300, calm=True, fixed_from=0.0))
+    lost = RunEvent(1, 9_000_000, "loss", "sensor_room", 1, "1 frame", 9_000_000)
+    report = report_of(replace(calm, events=(*calm.events, lost)))
+    (missing,) = (one for one in report.answers if one.question == "Is anything missing?")
+    assert (missing.verdict, missing.word) == ("look", "Of the sensors, yes.")
+    assert "Of the line nothing was lost" in missing.text
+    assert answer_of(report).word == "Nothing."
+
+
+def test_the_logger_counts_pulses_round_the_clock(run: RunInput) -> None:
+    ticks = ticks_every(run, 1000)[:4]
+    count = np.array([2**32 - 20, 2**32 - 10, 0, 10])
+    pulses = message(run, 10, "pulses", ticks, column("count", count), column("period_us", np.full(4, 100_000), "us"))
+    report = report_of(with_sensors(run, pulses))
+    assert f"{2**32 + 10:,} pulses came, at " in answer_of(report).text
+
+
+@pytest.mark.parametrize(
+    ("second", "pictures"),
+    [((12_300, 12_700), 1), ((4000, 4400), 2), ((0, 14_000), 2), ((12_500, 12_500), 1), ((12_450, 12_460), 2)],
+)
+def test_only_series_that_leave_each_other_room_share_a_picture(
+    run: RunInput, series: RunSeries, second: tuple[int, int], pictures: int
+) -> None:
+    ticks = ticks_every(run, 1000)
+    rising = [np.linspace(*ends, len(ticks)).astype(np.int64) for ends in ((12_300, 12_600), second)]
+    both = message(run, 8, "analogue", ticks, *(column(f"input_{place}_mv", values, "mV")
+                                                for place, values in enumerate(rising, start=1)))  # fmt: skip
+    assert len(drawn_of(series, [both])) == pictures
+
+
+@pytest.mark.parametrize(
+    ("marks", "decimals"), [((966.4, 966.46, 966.52), 2), ((0, 600, 1200), 0), ((0.5, 1.0), 1), ((), 0), ((1 / 3,), 6)]
+)
+def test_marks_have_the_same_decimals(marks: tuple[float, ...], decimals: int) -> None:
+    assert decimals_of(marks) == decimals
+
+
 def test_losses_of_sensors_stand_apart_from_the_lines(run: RunInput) -> None:
     calm = make_run(World(epochs=300, calm=True))
     lost = [
@@ -151,7 +240,8 @@ def test_losses_of_sensors_stand_apart_from_the_lines(run: RunInput) -> None:
     shown = tree(report_of(replace(calm, events=(*calm.events, *lost)))).text_content()
     said = "Of the sensors, 12 frames found no room while the card was busy, and 1 reading went unanswered, exactly."
     assert said in shown
-    assert "Nothing was lost that the logger could count: 0 bytes and 0 flags" in shown
+    assert "Of the line nothing was lost that the logger could count: 0 bytes and 0 flags" in shown
+    assert "The logger counted as missing, exactly: 12 frames without room, 1 reading unanswered." in shown
     assert "By cause" not in shown
     assert "loss: a sensor did not answer" in shown
 
@@ -163,7 +253,9 @@ def test_an_input_that_is_off_is_not_shown() -> None:
     off = replace(run, info=replace(run.info, start=replace(run.info.start, analogue_2_full_mv=0)))
     report = report_of(off)
     assert sensors(report)[0].heading == "Analogue: input 1"
-    assert "analogue: input 2, mV" not in rows_of(report)
+    assert "analogue: input 2, V" not in rows_of(report)
+    assert "Analogue input 2" not in tree(report).text_content()
+    assert "each 200 ms; input 1 up to 16 V; input 2 off" in tree(report).text_content()
 
 
 def test_messages_nobody_here_knows_are_drawn_by_their_description(strange: Report) -> None:
@@ -198,10 +290,11 @@ def test_elements_are_told_apart_without_colour(strange: Report) -> None:
 def test_a_spike_is_in_the_thinned_line_and_a_pause_is_not_bridged(run: RunInput, series: RunSeries) -> None:
     (plot, *_) = drawn_of(series, four_sensors(run)[:1])
     assert isinstance(plot, Plot)
+    assert plot.unit == "V"
     values = plot.quantities[0].values
     line = thin(values, series.length_s, 726, sensor_pause_s(values.seconds))
     assert line.thinned
-    assert np.nanmax(line.y) == 14_900
+    assert np.nanmax(line.y) == 14.9
     pause = np.flatnonzero(np.isnan(line.y))
     assert len(pause) == 1
     assert line.x[pause[0] + 1] - line.x[pause[0] - 1] > 0.04 * series.length_s
@@ -271,8 +364,8 @@ def test_cursor_data_hold_the_sensors(strange: Report, own: Report) -> None:
     (block,) = tree(own).xpath('//script[@id="r1-data"]')
     data = json.loads(block.text)
     rows = {row["name"]: row for row in data["rows"]}
-    assert rows["analogue input 1"]["unit"] == "mV"
-    assert max(value for value in rows["analogue input 1"]["greatest"] if value is not None) == 14_900
+    assert rows["analogue input 1"]["unit"] == "V"
+    assert max(value for value in rows["analogue input 1"]["greatest"] if value is not None) == 14.9
     assert None in rows["analogue input 1"]["least"][10:-10]
     assert rows["event level"]["words"] == ["low", "high"]
     assert {"pulses rate by the count", "pulses rate by the period", "pressure temperature"} <= set(rows)
@@ -309,6 +402,14 @@ def test_events_are_listed_with_their_ticks(run: RunInput, own: Report) -> None:
     shown = tree(own).text_content()
     assert "Event: level, as it happened (24)" in shown
     assert f"{four_sensors(run)[1].tick_us[0] / 1e6:,.6f} s" in shown
+    (table,) = tree(own).xpath('//div[@aria-label="Event: level, as it happened"]')
+    rows = [[cell.text_content() for cell in line] for line in table.xpath(".//tbody/tr")]
+    # As many decimals as the uncertainty of some milliseconds lets mean something.
+    assert all(re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{2,4} UTC ± \d+\.\d ms", row[0]) for row in rows)
+    ticks = four_sensors(run)[1].tick_us
+    # The invented logger's clock runs 0.18 % fast.
+    assert float(rows[0][2].split()[0]) == pytest.approx((ticks[1] - ticks[0]) / 1e6, rel=0.003)
+    assert "at least" in table.xpath('following::div[@class="scroll"][1]')[0].text_content()
 
 
 def test_at_most_twelve_pictures_and_the_rest_is_named() -> None:
@@ -353,7 +454,8 @@ def test_messages_without_anything_to_draw_are_said() -> None:
     assert sensors(report) == []
     assert "Nothing of them is a series that could be drawn." in tree(report).text_content()
     assert rows_of(report)["blob: data"][0] == f"{len(ticks):,}"
-    assert rows_of(report)["once: x"] == ["1", "4", "4", "4", "4.0", "4"]
+    (once_told,) = tree(report).xpath('//div[@aria-label="once, told once"]//tbody/tr')
+    assert [cell.text_content() for cell in once_told] == ["x", "4"]
     assert rows_of(report)["empty: y"][0] == "0"
 
 
@@ -413,7 +515,8 @@ def test_a_key_of_long_names_has_rows_of_its_own(run: RunInput, series: RunSerie
     names = [f"{letter * 20}_mv" for letter in "abc"]
     long = message(run, 100, "long", ticks, *(column(name, np.arange(len(ticks)), "mV") for name in names))
     (plot,) = drawn_of(series, [long])
-    (short, *_) = drawn_of(series, four_sensors(run)[:1])
+    (short,) = drawn_of(series, [message(run, 100, "two", ticks, *(column(f"{letter}_mv", np.arange(len(ticks)), "mV")
+                                                                    for letter in "ab"))])  # fmt: skip
     assert isinstance(plot, Plot)
     assert isinstance(short, Plot)
     assert fitted_sheets(plot)[1].top > fitted_sheets(short)[1].top
@@ -430,3 +533,24 @@ def test_figures_of_absent_fields_count_what_is_there(run: RunInput, series: Run
 def test_strange_series_are_whole(run: RunInput) -> None:
     """The maker's own promise: what is drawn above is what a description can say."""
     assert [one.name for one in strange_sensors(run)] == ["battery", "pump", "note"]
+
+
+def test_the_kits_names_with_fields_of_anything_are_told_without_harm(run: RunInput) -> None:
+    ticks = ticks_every(run, 1000)
+    wild = np.full(len(ticks), 1.7e308)
+    wild[2::2], wild[3] = -1.7e308, np.inf
+    blobs = np.array([b"x"] * len(ticks), dtype=object)
+    once = column("pressure_pa", np.array([np.nan]), "Pa", "number", derived=True)
+    odd = (
+        message(run, 8, "analogue", ticks, column("input_1_mv", wild, "mV", "number"),
+                column("input_2_mv", blobs, "mV", "bytes")),
+        message(run, 9, "event", ticks[:0], column("level", np.zeros(0, dtype=np.int64), kind="word")),
+        message(run, 10, "pulses", ticks, column("count", wild, kind="number"),
+                column("period_us", blobs, kind="text")),
+        message(run, 12, "pressure", ticks[:1], once),
+    )  # fmt: skip
+    unset = replace(with_sensors(run, *odd), info=replace(run.info, start=None))
+    for odd_run in (with_sensors(run, *odd), unset):
+        said = answer_of(report_of(odd_run))
+        assert "0 events came. 0 pulses came" in said.text
+        assert len(said.text) < 600

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import pytest
 from offtake.report import text
+from offtake.report.answer import Answer, Ref
 from offtake.report.figures import gather
 from offtake.report.inputs import ReportInput
 from offtake.report.lists import evidence
-from offtake.report.words import Answer, Ref, answers
+from offtake.report.words import answers
 from offtake.track.analysis import Analysis
 from report_worlds import World, make_input, make_run, make_verify
 
@@ -86,6 +87,16 @@ def test_the_clock_is_measured() -> None:
     assert "differs from the receiver's by 1,79" in said.text or "by 1,80" in said.text
 
 
+def test_a_clock_that_cannot_be_measured_is_not_told() -> None:
+    run = make_run(World(calm=True, epochs=200))
+    assert run.track.timeline is not None
+    timeline = replace(run.track.timeline, drift_ppm=None, drift_range_ppm=None)
+    run = replace(run, track=replace(run.track, timeline=timeline))
+    said = by_question(ReportInput("a.jnl", make_verify((run,)), (run,)))[TIME].text
+    assert "How far the logger's clock differs from the receiver's cannot be told of so short a run." in said
+    assert text.NONE not in said
+
+
 def test_few_fixes_are_not_good() -> None:
     assert by_question(make_input(World(calm=True, epochs=400, fixed_from=0.6)))[FIXES].verdict == "bad"
     assert by_question(make_input(World(calm=True, epochs=400, fixed_from=0.3)))[FIXES].verdict == "look"
@@ -132,6 +143,7 @@ def test_many_notes_are_cut_with_their_number() -> None:
     (text.share(7, 7), "100 %"), (text.length(12_345.0), "12.35 km"),
     (text.small_time(0.0123), "12.3 ms"), (text.plural(1, "run"), "1 run"), (text.plural(2, "fix", "fixes"), "2 fixes"),
     (text.moment(dt.datetime(2026, 3, 14, 1, 2, 3, 999, dt.UTC)), "2026-03-14 01:02:03 UTC"),
+    (text.moment(dt.datetime(2026, 3, 14, 1, 2, 3, 4567, dt.UTC), 3), "2026-03-14 01:02:03.004 UTC"),
 ])  # fmt: skip
 def test_figures_are_written_for_people(value: str, shown: str) -> None:
     assert value == shown

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import shutil
 from difflib import ndiff
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from kit_definitions import kit_copy
 from offtake.errors import SpecError, UsageError
 from offtake.jobs.spec import check
 from offtake.jobs.spec_add import add_message, free_code, open_spec
 from offtake.spec.load import load_spec
 from offtake.spec.model import Scale
 from offtake.spec.new_message import NewChoices, NewField, NewMessage, inserted, quoted, read_choices, read_field
-from spec_worlds import ROOT, edit
+from spec_worlds import edit
 
 FIELDS = (
     "moisture u16 % 0..100 scale=0.01: Water by volume, such as 12.34: two digits.",
@@ -46,8 +46,8 @@ fields = [
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """A copy of shared_spec, its lock with it."""
-    return Path(shutil.copytree(ROOT, tmp_path / "shared_spec"))
+    """The kit's definitions, their lock with them."""
+    return kit_copy(tmp_path)
 
 
 def _soil(*fields: str, name: str = "soil", code: int = 64) -> NewMessage:
@@ -153,6 +153,7 @@ def test_what_the_checks_refuse_is_not_written(name: str, folder: Path) -> None:
 
 NO_FIELD = (
     "moisture u16", "moisture u16:", "u16: Words.", "Moisture u16: Words.", "moisture u24: Words.",
+    "moisture u16 scale=2^-32: Words.",
     "moisture u16 % m: Two units.", "moisture u16 scale=x: Words.", "moisture u16 scale=01: Words.",
     "moisture u16 0..x: Words.", "moisture u16 colour=1: Words.", "moisture u16 enum=A: Words.", "",
     "moisture u16 scale=1 scale=2: Words.", "moisture u16 enum=a enum=b: Words.", "moisture u16 1..2..3: Words.",
@@ -175,6 +176,17 @@ def test_open_limits_are_read() -> None:
     assert (read_field("a i8 ..5: A.").low, read_field("a i8 ..5: A.").high) == ("", "5")
     assert (read_field("a i8 -5..: A.").low, read_field("a i8 -5..: A.").high) == ("-5", "")
     assert read_field("a i8 -1.5e2..2e-1: A.") == NewField("a", "i8", "A.", low="-1.5e2", high="2e-1")
+
+
+def test_a_power_of_two_is_a_scale_too() -> None:
+    assert read_field("a i16 scale=2^-4: A.").numbers == (("fraction_bits", "4"),)
+    with pytest.raises(UsageError, match="expected"):
+        read_field("a i16 fraction_bits=4 scale=2^-4: A.")
+
+
+def test_a_unit_of_two_words_is_told_as_such() -> None:
+    with pytest.raises(UsageError, match="its unit is 'deg' already, and must be one word"):
+        read_field("a i16 deg C: A.")
 
 
 MESSAGE = NewMessage("soil", 64, "Soil.", "", "", (NewField("a", "u8", "A."),))

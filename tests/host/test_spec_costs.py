@@ -9,6 +9,7 @@ from pathlib import Path
 
 import frame_cycles
 import pytest
+from kit_definitions import kit_spec
 from message_builds import Project, flash_bytes, ram_bytes, symbol_sizes
 from offtake.budget.parts import load_parts
 from offtake.cli import show, spec_costs
@@ -16,11 +17,14 @@ from offtake.errors import SpecError, UsageError
 from offtake.firmware_build import build, toolchain_missing
 from offtake.spec.cost import MessageCost, SpecCosts, refuse, work_out
 from offtake.spec.load import find_spec_folder, load_spec
-from offtake.spec.model import Choice, Enumeration, Field, Record, Scale, Spec
+from offtake.spec.model import OWN_CODE_FIRST, Choice, Enumeration, Field, Record, Scale, Spec
 
 BUSY_MS = 5.0
-CALL_TOLERANCE = 24
-"""Bytes: what a call takes depends on where its values come from."""
+CALL_TOLERANCE = 40
+"""Bytes: what a call takes depends on where its values come from, and on what the linker copies elsewhere once
+there is a call more."""
+OWN = "trial_of_costs"
+"""Name of the message that builds are made with, beside those that the firmware has calls of."""
 ROOM = 491
 """Bytes for frames in a block (shared_spec/block.toml: 512 less a header of 17 and a check of 4)."""
 
@@ -40,7 +44,7 @@ def one_string(size: int) -> Record:
 
 @pytest.fixture(scope="module")
 def spec() -> Spec:
-    return load_spec(find_spec_folder())
+    return kit_spec()
 
 
 def with_messages(spec: Spec, *more: Record) -> Spec:
@@ -251,16 +255,26 @@ def test_the_json_has_every_figure(spec: Spec) -> None:
 
 
 @pytest.fixture(scope="module")
+def whole() -> Spec:
+    """All of this checkout's definitions: its firmware may call what somebody added."""
+    return load_spec(find_spec_folder())
+
+
+def free_code(spec: Spec) -> int:
+    return max(OWN_CODE_FIRST, 1 + max(record.code for record in spec.messages))
+
+
+@pytest.fixture(scope="module")
 def builds(tmp_path_factory: pytest.TempPathFactory) -> Project:
     if toolchain_missing():
         pytest.skip("no AVR toolchain")
     return Project(tmp_path_factory.mktemp("builds"))
 
 
-def test_flash_is_what_two_builds_differ_by(spec: Spec, builds: Project) -> None:
-    soil = Record(
-        "soil",
-        64,
+def test_flash_is_what_two_builds_differ_by(whole: Spec, builds: Project) -> None:
+    own = Record(
+        OWN,
+        free_code(whole),
         "Of a garden.",
         (
             Field("moisture", "u16", 0, 2, "Water.", unit="%", maximum=1_000, scale=Scale(1, -1)),
@@ -268,41 +282,40 @@ def test_flash_is_what_two_builds_differ_by(spec: Spec, builds: Project) -> None
             Field("pump", "u8", 8, 1, "The pump.", enum="when_full"),
         ),
     )
-    changed = with_messages(spec, soil)
-    cost = cost_of(work_out(changed), "soil").flash
-    call = "        (void)ot_log_soil(now, &(ot_message_soil){logger.newest, {1, 2, 3}, logger.refused});\n"
-    plain, declared, called = builds.build(spec), builds.build(changed), builds.build(changed, call)
+    changed = with_messages(whole, own)
+    cost = cost_of(work_out(changed), OWN).flash
+    call = f"        (void)ot_log_{OWN}(now, &(ot_message_{OWN}){{logger.newest, {{1, 2, 3}}, logger.refused}});\n"
+    plain, declared, called = builds.build(whole), builds.build(changed), builds.build(changed, call)
     before, after = symbol_sizes(plain), symbol_sizes(declared)
     grown = {name: after[name] - before.get(name, 0) for name in after if after[name] != before.get(name, 0)}
     description = grown.pop("ot_descriptions")
     assert (sum(grown.values()), description) == (cost.tables, cost.description)
-    assert set(grown) <= {"ot_message_layouts", "ot_message_soil_fields", "ot_message_soil_layout", "ot_bounds"}
+    assert set(grown) <= {"ot_message_layouts", f"ot_message_{OWN}_fields", f"ot_message_{OWN}_layout", "ot_bounds"}
     assert flash_bytes(called) - flash_bytes(declared) == pytest.approx(cost.call, abs=CALL_TOLERANCE)
-    # A table that must lie on a page of 256 bytes lets the image grow in steps of that.
-    assert flash_bytes(called) - flash_bytes(plain) == pytest.approx(cost.total, abs=CALL_TOLERANCE + 256)
+    assert flash_bytes(called) - flash_bytes(plain) == pytest.approx(cost.total, abs=CALL_TOLERANCE)
     assert ram_bytes(called) == ram_bytes(plain)
 
 
 @pytest.mark.parametrize("length", [1, 16])
-def test_a_call_of_any_size_costs_what_is_said(spec: Spec, builds: Project, length: int) -> None:
+def test_a_call_of_any_size_costs_what_is_said(whole: Spec, builds: Project, length: int) -> None:
     values = ["ot_ring_fill()", "ot_ring_size()", "logger.newest", "logger.id", "logger.busy_longest"]
     values += ["supply.supply_mv", "1", "2"]
     types = ["u16"] * (length // 2)
     if length == 1:
         types, values = ["u8"], ["ot_ring.mark_in"]
-    changed = with_messages(spec, numbers("soil", *types))
-    call = f"        (void)ot_log_soil(now, &(ot_message_soil){{{', '.join(values[: len(types)])}}});\n"
+    changed = with_messages(whole, numbers(OWN, *types, code=free_code(whole)))
+    call = f"        (void)ot_log_{OWN}(now, &(ot_message_{OWN}){{{', '.join(values[: len(types)])}}});\n"
     grown = flash_bytes(builds.build(changed, call)) - flash_bytes(builds.build(changed))
-    assert grown == pytest.approx(cost_of(work_out(changed), "soil").flash.call, abs=CALL_TOLERANCE)
+    assert grown == pytest.approx(cost_of(work_out(changed), OWN).flash.call, abs=CALL_TOLERANCE)
 
 
-def test_the_sum_of_all_tables_is_the_images(spec: Spec, builds: Project) -> None:
-    sizes = symbol_sizes(builds.build(spec))
-    costs = work_out(spec)
+def test_the_sum_of_all_tables_is_the_images(whole: Spec, builds: Project) -> None:
+    sizes = symbol_sizes(builds.build(whole))
+    costs = work_out(whole)
     mine = {name: size for name, size in sizes.items() if name.startswith("ot_message_")}
-    bounds = 8 * sum(f.minimum is not None or f.maximum is not None for r in spec.messages for f in r.fields)
+    bounds = 8 * sum(f.minimum is not None or f.maximum is not None for r in whole.messages for f in r.fields)
     assert sizes["ot_descriptions"] == costs.flash.description + 1  # a zero stands at its end
-    assert sum(mine.values()) <= costs.flash.tables <= sum(mine.values()) + bounds + 8 * len(spec.enums)
+    assert sum(mine.values()) <= costs.flash.tables <= sum(mine.values()) + bounds + 8 * len(whole.enums)
 
 
 def test_cycles_are_those_of_the_bench(tmp_path: Path) -> None:
@@ -310,9 +323,10 @@ def test_cycles_are_those_of_the_bench(tmp_path: Path) -> None:
         pytest.skip("no AVR toolchain")
     known = load_parts().boards["atmega328p_16mhz"]
     measured = frame_cycles.measure(frame_cycles.Rig(build("atmega328p_16mhz"), 16_000_000, tmp_path))
-    # Four frames crowd the shelf, so each is charged a quarter of what an emptier block takes longer to send.
-    frame = measured.staging + measured.sending + (measured.empty_block - known.write_cycles) / 4.0
-    assert frame <= known.frame_cycles <= 1.15 * frame
+    # Four frames crowd the shelf, so each is charged a quarter of what an emptier block takes longer, if it does.
+    longer = max(0.0, measured.empty_block - known.write_cycles)
+    frame = measured.staging + measured.sending + longer / 4.0
+    assert frame <= known.frame_cycles <= 1.25 * frame
     assert set(measured.reading) == set(known.reading_cycles)
     for name, cycles in known.reading_cycles.items():
         assert measured.reading[name] <= cycles <= 1.25 * measured.reading[name] + 500, name

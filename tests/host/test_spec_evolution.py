@@ -56,6 +56,27 @@ def test_more_ways_to_break_a_rule(rule: str, file: str, old: str, new: str, tmp
     assert {finding.rule for finding in findings(folder)} == {rule}
 
 
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"level", type = "u8"', '"level", type = "u16"'),
+        ('"level", type = "u8"', '"level", type = "u8", unit = "m"'),
+        ('"level", type = "u8"', '"level", type = "u8", scale = 0.5'),
+        ('"level", type = "u8"', '"level", type = "u8", enum = "mood"'),
+        ('"words", type = "text"', '"words", type = "bytes"'),
+    ],
+)
+def test_the_advice_for_a_message_that_cannot_grow_can_be_followed(old: str, new: str, tmp_path: Path) -> None:
+    folder = released_copy(tmp_path)
+    path = folder / MESSAGES
+    head, note, tail = path.read_text(encoding="utf-8").partition("[messages.note]")
+    assert tail.count(old) == 1
+    path.write_text(head + note + tail.replace(old, new), encoding="utf-8")
+    (found,) = findings(folder)
+    assert "write a new one beside it" in found.advice
+    assert "append" not in found.advice
+
+
 def test_nothing_is_broken_without_a_change_or_a_lock(tmp_path: Path) -> None:
     folder = released_copy(tmp_path)
     assert findings(folder) == ()

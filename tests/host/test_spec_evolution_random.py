@@ -10,12 +10,13 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from kit_definitions import ROOT
 from offtake.errors import SpecError
 from offtake.spec.evolution import broken_rules
 from offtake.spec.load import Loaded, load_with_sources
 from offtake.spec.lock import publish, render_lock
 from random_specs import CRUEL, KIND, World, changed, legal, world
-from spec_worlds import ROOT, classes, read_both_ways
+from spec_worlds import classes, read_both_ways
 
 TIMES = 40 if os.environ.get("OFFTAKE_LONG") else 1
 SEEDS = st.integers(0, 2**32 - 1)

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from kit_definitions import ROOT, kit_copy
 from offtake.errors import InputOutputError, SpecError
 from offtake.jobs.spec import check, publish
 from offtake.spec.load import load_spec, load_with_sources
 from offtake.spec.lock import FILE, mark_optional, read_lock, render_lock
 from offtake.spec.lock import publish as released
-from spec_worlds import ROOT, edit, released_copy
+from spec_worlds import edit, released_copy
 
 FIRST_RELEASE = 0x927529EB
 """Layout hash of the first release (published.lock, release 1)."""
@@ -57,7 +57,7 @@ def test_every_kind_of_fact_comes_back(tmp_path: Path) -> None:
 
 
 def test_without_a_lock_nothing_is_optional_and_the_first_release_is_1(tmp_path: Path) -> None:
-    folder = Path(shutil.copytree(ROOT, tmp_path / "shared_spec"))
+    folder = kit_copy(tmp_path)
     (folder / FILE).unlink()
     spec = load_spec(folder)
     assert mark_optional(spec, None) is spec

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from kit_definitions import kit_copy, kit_spec
 from offtake.errors import InputOutputError, SpecError
 from offtake.jobs.spec import check
 from offtake.spec.load import find_spec_folder, load_spec
 from spec_mistakes import MISTAKES, NOT_TOML
 
-ROOT = Path(__file__).resolve().parents[2] / "shared_spec"
 Edit = Callable[[str, str, str], None]
 PLACE = re.compile(r"(?P<file>\S+) line (?P<line>[0-9]+): (?P<path>.*)")
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """A copy of shared_spec to spoil."""
-    return Path(shutil.copytree(ROOT, tmp_path / "shared_spec"))
+    """The kit's definitions to spoil."""
+    return kit_copy(tmp_path)
 
 
 @pytest.fixture
@@ -145,7 +144,7 @@ def test_what_decides_a_byte_or_its_meaning_changes_the_layout_hash(
 
 
 def test_sizes_and_offsets_follow_from_the_fields() -> None:
-    spec = load_spec(ROOT)
+    spec = kit_spec()
     assert (spec.block.header.fixed_size, spec.block.space, spec.journal_header.fixed_size) == (17, 491, 75)
     run_start = spec.messages[0]
     assert [field.offset for field in run_start.fields[:12]] == [0, 1, 2, 3, 4, 8, 12, 16, 17, 18, 20, 22]

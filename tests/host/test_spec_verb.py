@@ -7,17 +7,17 @@ import json
 import os
 import pty
 import select
-import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from kit_definitions import kit_copy, kit_spec
 from offtake.cli import main
 from offtake.errors import UsageError
 from offtake.spec.load import load_spec
 from offtake.spec.questions import Asker, ask_message
-from spec_worlds import ROOT, edit
+from spec_worlds import edit
 
 PROGRAM = "import sys; from offtake.cli import main; sys.exit(main())"
 SOIL = ["soil", "--doc", "Soil.", "--field", "moisture u16 % 0..100 scale=0.01: Water by volume."]
@@ -26,7 +26,7 @@ SOIL = ["soil", "--doc", "Soil.", "--field", "moisture u16 % 0..100 scale=0.01: 
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
     """A checkout that is nothing but definitions."""
-    shutil.copytree(ROOT, tmp_path / "shared_spec")
+    kit_copy(tmp_path)
     return tmp_path
 
 
@@ -39,7 +39,7 @@ def test_add_by_options_says_what_is_next(root: Path, capsys: pytest.CaptureFixt
     shown = capsys.readouterr().out
     assert "would go into" in shown
     assert "next:" not in shown
-    assert load_spec(root / "shared_spec").messages == load_spec(ROOT).messages
+    assert load_spec(root / "shared_spec").messages == kit_spec().messages
     assert run(root, "add", *SOIL) == 0
     shown = capsys.readouterr().out
     for words in ("added to", "spec check", "spec generate", "ot_log_soil(tick, &record);", "spec publish"):
@@ -66,6 +66,8 @@ def test_add_for_programs(root: Path, capsys: pytest.CaptureFixture[str]) -> Non
         ["soil", "--doc", "Soil.", "--field", "a u8: A.", "--enum", "mood"],
         ["soil"],
         ["soil", "--json"],
+        ["soil", "--flags", "marks: a = A."],
+        ["soil", "--doc", "Soil."],
     ],
 )
 def test_add_without_what_it_needs_is_a_usage_error(
@@ -74,7 +76,7 @@ def test_add_without_what_it_needs_is_a_usage_error(
     monkeypatch.setattr(sys, "stdin", io.StringIO("soil\n"))
     assert run(root, "add", *words) == 2
     assert "expected" in capsys.readouterr().err
-    assert load_spec(root / "shared_spec").messages == load_spec(ROOT).messages
+    assert load_spec(root / "shared_spec").messages == kit_spec().messages
 
 
 class Talk:
@@ -90,7 +92,7 @@ class Talk:
         return next(self.answers)
 
     def message(self) -> object:
-        spec = load_spec(ROOT)
+        spec = kit_spec()
         return ask_message(Asker(self.ask, self.told.append), spec, "", 64, lambda message: None)
 
 
@@ -127,6 +129,30 @@ def test_answers_are_asked_again_until_they_will_do() -> None:
     assert all("expected" in line for line in talk.told)
 
 
+def test_questions_explain_themselves_and_can_be_gone_back_to() -> None:
+    talk = Talk(
+        "?", "soil", "", "", "back",  # the head from its beginning
+        "soil", "?", "", "", "5",
+        "heat", "i16", "back",  # this field anew
+        "heat", "i16", "", "", "", "", "", "",
+        "state", "u8", "", "?", "marks of bits: worm = A worm.; root = Roots.", "",
+        "back",  # the field before
+        "state", "u8", "", "marks of bits: worm = A worm.", "", "-",
+    )  # fmt: skip
+    message = talk.message()
+    assert message.text() == (  # type: ignore[attr-defined]
+        '[messages.soil]\ncode = 64\ndoc = "Soil."\nat_most_hz = 5\nfields = [\n'
+        '    { name = "heat", type = "i16", doc = "Heat." },\n'
+        '    { name = "state", type = "u8", flags = "marks", doc = "State." },\n]\n'
+    )
+    assert [(one.name, one.is_flags, len(one.choices)) for one in message.choices] == [  # type: ignore[attr-defined]
+        ("marks", True, 1)
+    ]
+    assert len(talk.told) == 6
+    assert any("NAME of bits: a = words" in line for line in talk.told)
+    assert ("? explains" in talk.asked[0], len(talk.asked[0]) + 2 <= 80) == (True, True)
+
+
 def test_a_field_that_will_not_do_is_asked_for_again() -> None:
     talk = Talk(
         "soil", "", "", "", *["a", "u16", "", "", "", "", "", "", ""], *["b", "", "", "", "", "", "", "", ""], "-"
@@ -139,7 +165,7 @@ def test_a_field_that_will_not_do_is_asked_for_again() -> None:
         if name == "a":
             raise UsageError("a will not do")
 
-    message = ask_message(Asker(talk.ask, talk.told.append), load_spec(ROOT), "", 64, judge)
+    message = ask_message(Asker(talk.ask, talk.told.append), kit_spec(), "", 64, judge)
     assert [field.name for field in message.fields] == ["b"]
     assert (seen, talk.told) == (["a", "b"], ["a will not do; this field once more"])
 
@@ -171,10 +197,11 @@ def test_questions_on_a_terminal(root: Path) -> None:
 
 @pytest.mark.parametrize("answers", [["soil", "", ""], ["soil", *[""] * 13, "no"]])
 def test_answers_that_end_or_decline_write_nothing(answers: list[str], root: Path) -> None:
+    before = (root / "shared_spec" / "messages.toml").read_bytes()
     code, shown = _on_a_terminal(root, answers)
     assert code == 2, shown
     assert "nothing was written" in " ".join(shown.split())
-    assert (root / "shared_spec" / "messages.toml").read_bytes() == (ROOT / "messages.toml").read_bytes()
+    assert (root / "shared_spec" / "messages.toml").read_bytes() == before
 
 
 def test_check_tells_what_is_broken_and_how_to_evolve(
@@ -201,6 +228,69 @@ def test_check_tells_what_is_broken_and_how_to_evolve(
     assert run(root, "generate") == 1
     assert run(root, "publish") == 1
     assert "supply_mv since release 1" in capsys.readouterr().err
+
+
+def test_with_mistakes_only_they_are_shown(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    edit(root / "shared_spec", "messages.toml", '{ name = "supply_mv",', '{ name = "supply_v",')
+    assert run(root, "check") == 1
+    shown = capsys.readouterr().out
+    assert shown.startswith("messages.toml line ")
+    assert "fits" not in shown
+    assert "what it costs" not in shown
+
+
+def test_what_should_be_known_before_a_release_is_told(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(root, "add", "note", "--doc", "Words.", "--field", "words text: Which.") == 0
+    assert "warning: " in capsys.readouterr().out
+    edit(root / "shared_spec", "messages.toml", "[messages.note]\ncode = 64", "[messages.note]\ncode = 20")
+    assert run(root, "check", "--json") == 0
+    values = json.loads(capsys.readouterr().out)
+    assert [one["rule"] for one in values["warnings"]] == ["kits_code", "tail_ends_it"]
+    assert run(root, "check") == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "code 20 is the kit's to give out" in shown
+    assert "a later change is a new message beside it" in shown
+    assert run(root, "publish") == 0
+    assert "can never get another field" in " ".join(capsys.readouterr().out.split())
+    assert run(root, "check", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["warnings"] == []
+
+
+def test_a_lock_that_was_deleted_is_missed(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    made = root / "host/offtake/generated/records.py"
+    made.parent.mkdir(parents=True)
+    made.write_text("SPEC_RELEASE = 0\n", encoding="utf-8")
+    (root / "shared_spec" / "published.lock").unlink()
+    assert run(root, "check") == 0
+    made.write_text("SPEC_RELEASE = 2\n", encoding="utf-8")
+    capsys.readouterr()
+    for part in ("check", "generate", "publish"):
+        assert run(root, part) == 1
+        shown = " ".join("".join(capsys.readouterr()).split())
+        assert "published.lock" in shown
+        assert "take it back from version control" in shown
+    assert not (root / "shared_spec" / "published.lock").exists()
+
+
+def test_stale_files_are_told_of(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    made = root / "host/offtake/generated/records.py"
+    made.parent.mkdir(parents=True)
+    made.write_text("", encoding="utf-8")
+    assert run(root, "check") == 0
+    assert "files are not current (offtake spec generate)" in capsys.readouterr().out
+
+
+def test_another_checkout_around_is_told_of(
+    root: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    below = root / "firmware"
+    below.mkdir()
+    monkeypatch.chdir(below)
+    assert main(["spec", "publish", "--check"]) in (0, 1)
+    assert f"--root {root}" in capsys.readouterr().err
+    assert main(["spec", "publish", "--check", "--root", "."]) == 0
+    shown = capsys.readouterr()
+    assert "note:" not in shown.err
 
 
 def test_publish_as_a_person_meets_it(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -232,5 +322,5 @@ def test_check_tells_how_long_a_tail_may_be(root: Path, capsys: pytest.CaptureFi
     capsys.readouterr()
     assert run(root, "check") == 0
     # The board's shelf less what a frame with a tail takes there: tick and code, length, and the byte before the tail.
-    most = load_spec(ROOT).boards[0].sensor_shelf_bytes - 5 - 1 - 1
+    most = kit_spec().boards[0].sensor_shelf_bytes - 5 - 1 - 1
     assert f"The field of any length in note may have at most {most} bytes." in capsys.readouterr().out

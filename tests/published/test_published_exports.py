@@ -215,7 +215,7 @@ def test_kml_pins_are_told_apart_by_more_than_colour(tmp_path: Path) -> None:
     write_kml(INPUTS, path)
     icons = list(etree.parse(path).getroot().iter("{*}IconStyle"))
     looks = {(one.findtext("{*}scale"), one.findtext("{*}heading")) for one in icons}
-    assert len(looks) == len(icons) == 4
+    assert len(looks) == len(icons) == 6
     assert not list(etree.parse(path).getroot().iter("{*}href"))
 
 

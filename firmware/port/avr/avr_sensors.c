@@ -71,7 +71,7 @@ void ot_port_sensors_start(uint8_t flags)
     }
 }
 
-bool ot_port_event_level(void) { return (PINB & _BV(EVENT)) != 0u; }
+static bool event_level(void) { return (PINB & _BV(EVENT)) != 0u; }
 
 /* The edge was captured a moment ago, less than 256 ticks. The edges that bounce after it must not be captured over it, so
  * it is the last one until the next arming. */
@@ -84,19 +84,24 @@ ISR(TIMER1_CAPT_vect)
     TIMSK1 = 0;
 }
 
-bool ot_port_event_arm(bool high, uint32_t *tick)
+/* Locked, so that only an edge within a few cycles of the look at the level can be missed; and the tick is read at once. */
+bool ot_port_event_arm(bool *high, uint32_t *tick)
 {
     TIMSK1 = 0;
-    TCCR1B = (uint8_t)(_BV(ICNC1) | _BV(CS11) | (high ? _BV(ICES1) : 0u));
     sensors.edge = false;
+    uint8_t state = ot_port_lock();
+    bool level = event_level();
+    TCCR1B = (uint8_t)(_BV(ICNC1) | _BV(CS11) | (level ? 0u : _BV(ICES1)));
     TIFR1 = _BV(ICF1);
     TIMSK1 = _BV(ICIE1);
-    if (ot_port_event_level() != high || sensors.edge) {
-        return false;
+    bool missed = event_level() != level && (TIFR1 & _BV(ICF1)) == 0u;
+    if (missed) {
+        TIMSK1 = 0;
+        *tick = ot_port_tick();
     }
-    TIMSK1 = 0;
-    *tick = ot_port_tick();
-    return true;
+    ot_port_unlock(state);
+    *high = level;
+    return missed;
 }
 
 bool ot_port_event_taken(uint32_t *tick)

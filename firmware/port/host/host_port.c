@@ -157,14 +157,13 @@ bool ot_port_analogue_ready(uint16_t *reading)
     return true;
 }
 
-bool ot_port_event_level(void) { return (come(&world.edges) & 1u) == 0u; }
-
-bool ot_port_event_arm(bool high, uint32_t *tick)
+bool ot_port_event_arm(bool *high, uint32_t *tick)
 {
+    (void)tick;
     sensors.armed_at = come(&world.edges);
-    sensors.armed = ot_port_event_level() != high;
-    *tick = (uint32_t)(host.now_ns / NS_PER_TICK);
-    return !sensors.armed;
+    sensors.armed = true;
+    *high = (sensors.armed_at & 1u) == 0u;
+    return false;
 }
 
 bool ot_port_event_taken(uint32_t *tick)

@@ -11,15 +11,19 @@ _SHOWN_END, _LIMIT_END, _MARGIN_END, _VERDICT_END = 39, 52, 60, 73
 _INDENT = 4
 
 
-def page(budget: Budget, *, every_note: bool = False) -> list[str]:
-    """The lines of the page. Notes stand under lines that are not good, or under all of them."""
+def page(budget: Budget, *, every_note: bool = False, brief: bool = False) -> list[str]:
+    """The lines of the page. Notes stand under lines that are not good, or under all of them; ``brief`` leaves out what
+    is good, and plain facts."""
     numbers: dict[str, int] = {}
     out: list[str] = []
     for section in budget.sections:
+        lines = [line for line in section.lines if not brief or _speaks(line)]
+        if not lines:
+            continue
         out += ["", _row(section.name.upper(), "value", "limit", "margin", "verdict", "source"), "-" * WIDTH]
-        for line in section.lines:
+        for line in lines:
             out += _line(line, numbers, every_note)
-    out += ["", "SOURCES", "-" * WIDTH]
+    out += ["", "SOURCES", "-" * WIDTH] if numbers else []
     for source, number in numbers.items():
         out += _wrapped(f"{number:>2}  {source}", "", " " * _INDENT)
     return [*_head(budget), *out, "", *_foot(budget)]
@@ -40,10 +44,15 @@ def _line(line: Line, numbers: dict[str, int], every_note: bool) -> list[str]:
     marks = ",".join(map(str, sorted(numbers.setdefault(source, len(numbers) + 1) for source in line.sources)))
     word = line.verdict.value if line.verdict else ""
     rows = [_row(line.what, line.shown, line.limit_shown, line.margin_shown, word, marks)]
-    if every_note or line.verdict not in (None, Verdict.GOOD):
+    if every_note or _speaks(line):
         indent = " " * _INDENT
         rows += _wrapped(line.note, indent, indent)
     return rows
+
+
+def _speaks(line: Line) -> bool:
+    """Whether a line asks to be read: it is tight, or worse, or cannot be told."""
+    return line.verdict not in (None, Verdict.GOOD)
 
 
 def _row(what: str, shown: str, limit: str, margin: str, verdict: str, source: str) -> str:

@@ -25,9 +25,10 @@ def sensor_section(plan: Plan, parts: Parts) -> Section:
     lines = [
         fact("sensor_bytes", "Their frames", extra, "B/s", (layout,), note=f"A second: {names}."),
         fact(
-            "sensor_share", "More to the card", 100.0 * (whole / without - 1.0), "%", (layout,),
-            note="A block goes, full or not, when half of what holds their frames is taken; with long intervals they"
-            " find room in those that go anyway.",
+            "sensor_share", "To the card because of them", whole - without, "B/s", (layout,),
+            note=f"{number(whole)} B/s in all, {number(without)} B/s without them. More than their frames have, for a"
+            " block goes, full or not, when half of what holds their frames is taken; with long intervals they find"
+            " room in those that go anyway.",
         ),
         fact(
             "sensor_ring", "Taken from the ring", float(plan.board.ring_bytes - plan.ring_bytes), "B",

@@ -180,7 +180,7 @@ def _checked_size(header: bytes, blocks: int, fill: int) -> int:
         raise UsageError(f"fill byte {fill}", expected="0 to 255")
     most = _FILE_BYTES_MAX // BLOCK_BYTES
     if not 2 <= blocks <= most:
-        raise UsageError(f"a journal of {blocks} blocks", expected=f"2 to {most} (FAT's largest file is 4 GiB)")
+        raise UsageError(f"a journal of {blocks} blocks", expected=f"2 to {most}: --size below 4GiB, FAT's most")
     return blocks * BLOCK_BYTES
 
 
@@ -291,7 +291,7 @@ def _require_room(size: int, free: int, recoverable: int, where: str) -> None:
         raise InputOutputError(
             f"the card has not enough room: {size:,} bytes needed, {free:,} free{gives_way}",
             where=where,
-            expected="fewer blocks, or files deleted from the card",
+            expected="a smaller --size, or files deleted from the card",
         )
 
 
@@ -356,7 +356,7 @@ def _writing_failed(error: OSError, folder: Path) -> InputOutputError:
     if error.errno == errno.EROFS:
         what, expected = "the card is read-only", "its lock switch off and a writable mount"
     elif error.errno == errno.ENOSPC:
-        what, expected = "the card is full", "fewer blocks, or files deleted from the card"
+        what, expected = "the card is full", "a smaller --size, or files deleted from the card"
     else:
         what, expected = f"cannot write: {error.strerror}", ""
     return InputOutputError(what, where=str(folder), expected=expected)

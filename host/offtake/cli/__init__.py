@@ -16,14 +16,14 @@ VERBS = (probe, budget, flash, prepare, pull, verify, salvage, export, report, c
 _ABOUT = "Logs a navigation receiver's serial line to a card, and reads the log back."
 _ORDER = """\
 in the order of the job:
-  offtake budget --baud 57600                     will wiring, board and card do?
+  offtake budget --baud 57600                     will board and card do?
   offtake probe /dev/ttyUSB0                      which pad, which speed?
   offtake flash /dev/ttyUSB0                      the firmware onto the board
   offtake prepare /media/card --baud 57600        a journal onto the card
   offtake pull /media/card -o day1.jnl            the journal off the card
   offtake verify day1.jnl                         is it whole?
   offtake export day1.jnl --to gpx,csv -o day1    the track
-  offtake report day1.jnl -o day1.html            how it went, in words and pictures
+  offtake report day1.jnl -o day1.html            how it went, in pictures
   offtake compare before.bin day1.jnl             did the tap do any harm?
 
 exit codes: 0 clean, 1 damage or a failed check, 2 usage, 3 input/output,

@@ -37,7 +37,7 @@ _REST = (
     ("--regulator-drop", "regulator_drop_v", "V", "what the regulator between needs for itself (0)"),
 )
 
-_ANALOGUE = "the resistors above and below its pin, and the most volts before them: 10k,4.7k,12.6; 0 above: none"
+_ANALOGUE = "the resistors above and below its pin, and the most volts before them: 30k,10k,12.6; 0 above: none"
 _SENSORS = (
     ("--analogue-1", "analogue_1", str, "OHM,OHM,V", _ANALOGUE),
     ("--analogue-2", "analogue_2", str, "OHM,OHM,V", "the same of the other analogue input"),
@@ -87,6 +87,7 @@ def add(verbs: Verbs) -> None:
             sensors.add_argument(option, dest=name, action="store_true", help=words)
         else:
             sensors.add_argument(option, dest=name, type=kind, metavar=unit, help=words)
+    parser.add_argument("--brief", action="store_true", help="only the lines that are not good")
     parser.add_argument("--notes", action="store_true", help="explain every line, not only those that are not good")
 
 
@@ -106,7 +107,7 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         show.emit_json("budget", {**show.plain(done), "verdict": done.verdict})
     else:
-        print("\n".join(page(done, every_note=options.notes)))
+        print("\n".join(page(done, every_note=options.notes, brief=options.brief)))
     return EXIT_DAMAGE if done.verdict is Verdict.WILL_NOT_DO else EXIT_CLEAN
 
 

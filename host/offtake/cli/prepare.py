@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import re
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from offtake.cli import show
 from offtake.cli.options import Verbs, add_verb, journal_id, size
 from offtake.errors import EXIT_CLEAN
-
-if TYPE_CHECKING:
-    from offtake.generated.records import JournalHeader
 
 _MORE = """\
 TARGET is the folder a FAT16 or FAT32 card is mounted at, the file of a card
@@ -26,36 +24,71 @@ voltage at the input, see what is logged, and correct the full scale by the
 ratio of what a meter shows to what is logged."""
 
 
+_WHOLE = re.compile(r"\d{1,9}\Z", re.ASCII)
+
+
+def _whole(unit: str, example: str) -> Callable[[str], int]:
+    """Reads a whole number of ``unit``."""
+
+    def read(text: str) -> int:
+        if not _WHOLE.match(text):
+            raise argparse.ArgumentTypeError(f"{text!r} is no whole number of {unit} (expected {example}, say)")
+        return int(text)
+
+    return read
+
+
+def _debounce(text: str) -> int:
+    """The value of --event, which may go without one: then what follows it is taken for it."""
+    if _WHOLE.match(text):
+        return int(text)
+    if text[:1].isdecimal() and "/" not in text and not Path(text).exists():
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no whole number of ms (expected --event 20, say, or --event alone)"
+        )
+    raise argparse.ArgumentTypeError(
+        f"{text!r} is no whole number of ms; if it is the TARGET, put it before --event (expected TARGET --event, or"
+        " --event 20 TARGET)"
+    )
+
+
 def add(verbs: Verbs) -> None:
     """Adds the verb."""
     example = 'offtake prepare /media/card --size 1GiB --baud 57600 --label "first day"'
     parser = add_verb(verbs, "prepare", "put a new journal on a card", example, run, _MORE)
     parser.add_argument("target", type=Path, metavar="TARGET", help="card folder, card image or serial port")
     parser.add_argument("--size", type=size, default=256 * 2**20, help="the journal's size (256MiB)")
-    parser.add_argument("--baud", type=int, default=57_600, help="the receiver's speed (57600)")
+    parser.add_argument("--baud", type=_whole("Bd", "57600"), default=57_600, help="the receiver's speed (57600)")
     parser.add_argument("--label", default="", help="your name for this journal, up to 32 bytes")
     parser.add_argument(
         "--when-full", choices=("stop", "wrap"), default="stop", help="stop, or go on over the oldest blocks (stop)"
     )
-    parser.add_argument("--gap-bytes", type=int, default=4, help="a pause this long, in bytes, ends a burst (4)")
-    parser.add_argument("--close-ms", type=int, default=700, help="a block is closed at this age (700)")
-    parser.add_argument("--supply-s", type=int, default=10, help="seconds between supply readings (10)")
+    parser.add_argument(
+        "--gap-bytes", type=_whole("bytes", "4"), default=4, help="a pause this long, in bytes, ends a burst (4)"
+    )
+    parser.add_argument("--close-ms", type=_whole("ms", "700"), default=700, help="a block is closed at this age (700)")
+    parser.add_argument("--supply-s", type=_whole("s", "10"), default=10, help="seconds between supply readings (10)")
     sensors = parser.add_argument_group("sensors")
     sensors.add_argument(
-        "--analogue-ms", type=int, metavar="MS", help="read the analogue inputs this often, from 20 on"
+        "--analogue-ms", type=_whole("ms", "1000"), metavar="MS", help="read the analogue inputs this often, from 20 on"
     )
     for number in (1, 2):
         sensors.add_argument(
-            f"--full-scale-{number}", type=int, metavar="MV", help=f"voltage at input {number} that puts the chip's pin"
-            " at its supply; without it the input is off",
+            f"--full-scale-{number}", type=_whole("mV", "20000 for 20 V"), metavar="MV", help=f"voltage at input"
+            f" {number} that puts the chip's pin at its supply; without it the input is off",
         )  # fmt: skip
     sensors.add_argument(
-        "--event", type=int, nargs="?", const=True, metavar="MS", help="log changes at the event input that last so"
-        " long, 1 to 250 (20)",
+        "--event", type=_debounce, nargs="?", const=True, metavar="MS", help="log changes at the event input that last"
+        " so long, 1 to 250 (20)",
     )  # fmt: skip
-    sensors.add_argument("--pulse-ms", type=int, metavar="MS", help="log the pulse counter this often, from 100 on")
     sensors.add_argument(
-        "--pressure-ms", type=int, metavar="MS", help="read the pressure sensor this often, from 100 on"
+        "--pulse-ms", type=_whole("ms", "1000"), metavar="MS", help="log the pulse counter this often, from 100 on"
+    )
+    sensors.add_argument(
+        "--pressure-ms",
+        type=_whole("ms", "1000"),
+        metavar="MS",
+        help="read the pressure sensor this often, from 100 on",
     )
     parser.add_argument("--journal-id", type=journal_id, help="8 hex digits, in place of a random id")
     parser.add_argument("--replace", action="store_true", help="give up the journal that is on the card")
@@ -63,6 +96,7 @@ def add(verbs: Verbs) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
+    from offtake.cli.settings import sensor_facts
     from offtake.jobs.header import DEBOUNCE_MS, SensorSettings, Settings
     from offtake.jobs.prepare import prepare
 
@@ -100,23 +134,10 @@ def run(options: argparse.Namespace) -> int:
         ("when full", done.header.when_full.name.lower()),
         ("label", show.label_text(done.header.label)),
     ]
-    pairs += _sensors(done.header)
+    pairs += sensor_facts(done.header)
     if done.pieces is not None:
         pairs.append(("pieces", done.pieces))
     if done.replaced:
         pairs.append(("replaced", f"journal {show.id_text(done.replaced_id)}"))
     show.facts(pairs)
     return EXIT_CLEAN
-
-
-def _sensors(header: JournalHeader) -> list[tuple[str, object]]:
-    """What is logged beside the receiver's line."""
-    scales = enumerate((header.analogue_1_full_mv, header.analogue_2_full_mv), start=1)
-    inputs = " and ".join(f"input {number} up to {full_mv:,} mV" for number, full_mv in scales if full_mv)
-    told: tuple[tuple[int, str, str], ...] = (
-        (header.analogue_ms, "analogue", f"every {header.analogue_ms:,} ms: {inputs}"),
-        (header.event_debounce_ms, "event", f"changes that last {header.event_debounce_ms} ms"),
-        (header.pulse_ms, "pulses", f"every {header.pulse_ms:,} ms"),
-        (header.pressure_ms, "pressure", f"every {header.pressure_ms:,} ms"),
-    )
-    return [(name, text) for setting, name, text in told if setting]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from offtake.cli import show, spec_add, spec_costs
+from offtake.cli import show, spec_add, spec_costs, spec_words
 from offtake.cli.options import Verbs, add_verb
 from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE
 
@@ -45,6 +45,7 @@ def run_check(options: argparse.Namespace) -> int:
     """Runs `spec check`."""
     from offtake.jobs.spec import check
 
+    spec_words.tell_checkout(options.root)
     found = check(options.root, spec_costs.asked(options))
     code = EXIT_DAMAGE if found.broken else EXIT_CLEAN
     if options.json:
@@ -52,15 +53,21 @@ def run_check(options: argparse.Namespace) -> int:
         facts = {**show.plain(found), "layout_hash": f"{found.layout_hash:08x}", "costs": costs}
         show.emit_json("spec_check", facts)
         return code
+    if found.broken:
+        spec_words.show_findings(found.broken)
+        print()
+        show.paragraph(f"refused: {len(found.broken)} mistake{'s' if len(found.broken) > 1 else ''}")
+        return code
     show.facts(
         [
             ("definitions", found.folder),
             ("layout hash", f"{found.layout_hash:08x}"),
-            ("release", _release(found.release, found.unpublished, bool(found.broken))),
+            ("release", _release(found.release, found.unpublished)),
             ("messages", ", ".join(found.messages)),
             ("packets", f"{found.packets}"),
             ("boards", ", ".join(found.boards)),
             ("dialects", ", ".join(found.dialects)),
+            ("generated", _generated(found.stale)),
         ]
     )
     if found.costs:
@@ -68,28 +75,30 @@ def run_check(options: argparse.Namespace) -> int:
         spec_costs.show_costs(found.costs)
         for name, size in found.tails.items():
             show.paragraph(f"The field of any length in {name} may have at most {size} bytes.")
-    for broken in found.broken:
+    if found.warnings:
         print()
-        show.paragraph(f"{broken.where}: {broken.what}")
-        show.paragraph(f"  {broken.way_out}", indent=4)
-    if found.broken:
-        print()
-        show.paragraph(f"refused: {len(found.broken)} mistake{'s' if len(found.broken) > 1 else ''}")
+        spec_words.show_findings(found.warnings, "warning: ")
     return code
 
 
-def _release(number: int | None, unpublished: tuple[str, ...], broken: bool) -> str:
+def _release(number: int | None, unpublished: tuple[str, ...]) -> str:
     if number is None:
         return "none yet (offtake spec publish)"
-    if broken:
-        return f"{number}, which these definitions break"
-    return f"{number} and {len(unpublished)} additions (offtake spec publish)" if unpublished else f"{number}"
+    additions = f"{len(unpublished)} addition{'s' if len(unpublished) > 1 else ''}"
+    return f"{number} and {additions} (offtake spec publish)" if unpublished else f"{number}"
+
+
+def _generated(stale: tuple[Path, ...]) -> str:
+    if not stale:
+        return "current"
+    return f"{len(stale)} file{' is' if len(stale) == 1 else 's are'} not current (offtake spec generate)"
 
 
 def run_generate(options: argparse.Namespace) -> int:
     """Runs `spec generate`."""
     from offtake.jobs.spec import generate
 
+    spec_words.tell_checkout(options.root)
     done = generate(options.root, write=not options.check)
     code = EXIT_DAMAGE if options.check and done.stale else EXIT_CLEAN
     if options.json:
@@ -106,6 +115,7 @@ def run_publish(options: argparse.Namespace) -> int:
     """Runs `spec publish`."""
     from offtake.jobs.spec import publish
 
+    spec_words.tell_checkout(options.root)
     done = publish(options.root, write=not options.check)
     code = EXIT_DAMAGE if options.check and done.is_new else EXIT_CLEAN
     if options.json:
@@ -117,6 +127,9 @@ def run_publish(options: argparse.Namespace) -> int:
     show.paragraph(f"release {done.number} (layout {done.layout_hash:08x}) {'adds' if done.written else 'would add'}")
     for line in done.added:
         show.paragraph(f"  {line}", indent=4)
+    if done.warnings:
+        print()
+        spec_words.show_warnings(done.warnings)
     if done.written:
         show.paragraph(f"written: {done.path}")
         show.paragraph("next: offtake spec generate, then commit both with the definitions")

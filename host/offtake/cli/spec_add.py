@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from offtake.cli import show
+from offtake.cli import show, spec_words
 from offtake.cli.options import Verbs, add_verb
 from offtake.errors import EXIT_CLEAN, UsageError
 
@@ -20,13 +20,15 @@ Without --field it asks, one thing at a time. FIELD is
   NAME TYPE [UNIT] [LOW..HIGH] [scale=S] [fraction_bits=N] [count=N] [size=N]
   [enum=E] [flags=F]: WORDS
 TYPE is u8, u16, u32, i8, i16, i32, bytes or text; the latter two without size
-stand last and are of any length. LOW and HIGH are in the unit. CHOICES is
+stand last and are of any length. S is a number such as 0.01, or 2^-N. LOW and
+HIGH are in the unit, which is one word. CHOICES is
   NAME: choice = words; choice = words
 """
 _EXAMPLE = (
     "offtake spec add soil --doc 'Soil moisture.' --at-most-hz 1 \\\n"
     "    --field 'moisture u16 % 0..100 scale=0.01: Water by volume.'"
 )
+_BESIDE = ("code", "doc", "at_most_hz", "interval", "enum", "flags")
 
 
 def add(verbs: Verbs) -> argparse.ArgumentParser:
@@ -52,6 +54,7 @@ def run(options: argparse.Namespace) -> int:
     """Runs `spec add`."""
     from offtake.jobs.spec_add import add_message, open_spec
 
+    spec_words.tell_checkout(options.root)
     loaded = open_spec(options.root)
     asked = not options.field
     message = _by_questions(options, loaded) if asked else _by_options(options, loaded)
@@ -74,8 +77,10 @@ def _by_options(options: argparse.Namespace, loaded: Loaded) -> NewMessage:
     from offtake.spec.new_message import NewMessage, read_choices, read_field, read_name, read_number
     from offtake.spec.questions import read_code
 
-    if not options.name or not options.doc:
-        raise UsageError("no name or no --doc", expected="NAME --doc WORDS, or no --field to be asked")
+    missing = [words for words, given in (("no NAME", options.name), ("no --doc", options.doc)) if not given]
+    if missing:
+        expected = "NAME --doc WORDS beside --field; or no --field, to be asked for everything"
+        raise UsageError(" and ".join(missing), expected=expected)
     choices = [read_choices(text, is_flags=False) for text in options.enum]
     choices += [read_choices(text, is_flags=True) for text in options.flags]
     return NewMessage(
@@ -93,6 +98,10 @@ def _by_questions(options: argparse.Namespace, loaded: Loaded) -> NewMessage:
     from offtake.jobs.spec_add import add_message, free_code
     from offtake.spec.questions import Asker, ask_message
 
+    beside = [name for name in _BESIDE if getattr(options, name)]
+    if beside:
+        given = ", ".join(f"--{name.replace('_', '-')}" for name in beside)
+        raise UsageError(f"{given} but no --field", expected="--field for each field; or NAME alone, to be asked")
     if options.json or not sys.stdin.isatty():
         raise UsageError("no --field", expected="--field for each field, or a terminal to be asked on")
     asker = Asker(_ask, lambda text: print(show.error_text(f"  {text}", True), file=sys.stderr))
@@ -113,9 +122,11 @@ def _ask(question: str, default: str) -> str:
 def _tell(added: Added, shown: bool) -> None:
     show.paragraph(f"{'added to' if added.written else 'would go into'} {added.path}, line {added.line}")
     print("" if shown else f"\n{added.text}")
+    spec_words.show_warnings(added.warnings)
     if added.written:
         print("next:")
         print("  offtake spec check      what it costs, and whether it fits")
         print("  offtake spec generate   C, Python, reference page")
         print(f"  in the firmware         {added.call}")
-        print("  offtake spec publish    before the first log that is to be kept")
+        print("  offtake spec publish    before the first log that is to be kept; then")
+        print("  offtake spec generate   again, for the release's number")

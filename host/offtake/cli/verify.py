@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from offtake.cli import show
 from offtake.cli.options import Verbs, add_verb
 from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE
 from offtake.journal.runs import RunInfo
+
+if TYPE_CHECKING:
+    from offtake.generated.records import JournalHeader, RunStart
+    from offtake.journal.verify import VerifyReport
 
 _SHOWN = 40
 
@@ -23,6 +28,7 @@ def add(verbs: Verbs) -> None:
 def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
     from offtake.card import open_journal
+    from offtake.cli.settings import settings_facts, settings_json
     from offtake.journal.verify import verify
 
     with open_journal(options.file) as opened:
@@ -30,9 +36,11 @@ def run(options: argparse.Namespace) -> int:
         unreadable = len(opened.unreadable)
     clean = report.clean and not unreadable
     code = EXIT_CLEAN if clean else EXIT_DAMAGE
+    told, told_by = _settings(report)
     if options.json:
         values = {**show.plain(report), "clean": clean, "unreadable_sectors": unreadable}
         values |= {"sensor_frames_lost": report.sensor_frames_lost, "sensor_silent": report.sensor_silent}
+        values |= {"settings": None if told is None else settings_json(told), "settings_from": told_by}
         values["journal_id"] = None if report.journal_id is None else show.id_text(report.journal_id)
         show.emit_json("verify", {**values, "lost_bytes": report.lost_bytes, "loss_events": report.loss_events})
         return code
@@ -44,6 +52,8 @@ def run(options: argparse.Namespace) -> int:
         [
             ("journal", show.id_text(report.journal_id)),
             ("label", show.label_text(report.header.label) if report.header else "-"),
+            *([("settings", "not known: no header, no run's start")] if told is None else settings_facts(told)),
+            *([("", f"as {told_by} tells them")] if told is not None and report.header is None else []),
             ("size", f"{report.size:,} bytes"),
             ("blocks", f"{blocks.intact:,} intact, {damaged:,} damaged, {report.missing_blocks:,} missing"),
             ("", f"{blocks.fill:,} unused, {blocks.foreign:,} of another journal"),
@@ -68,6 +78,14 @@ def run(options: argparse.Namespace) -> int:
         print(f"and {left:,} more (--json lists a thousand)")
     print("clean" if clean else "not clean")
     return code
+
+
+def _settings(report: VerifyReport) -> tuple[JournalHeader | RunStart | None, str | None]:
+    """The settings that count, and where they stand: in the header, or where that is lost in the last run's start."""
+    if report.header is not None:
+        return report.header, "the header"
+    starts = [(run.start, f"the start of run {run.run}") for run in report.runs if run.start is not None]
+    return starts[-1] if starts else (None, None)
 
 
 def _end(run: RunInfo) -> str:

@@ -23,7 +23,23 @@ def c_records(spec: Spec) -> list[tuple[str, Record]]:
         doc = "What the journal's header holds after the label: settings of the sensors; all zero where they are off."
         records.append(("head_journal_sensors", replace(header, doc=doc, fields=after)))
     records += [(f"message_{record.name}", record) for record in spec.messages]
+    records += [("part_run_start", part) for part in _parts_of_start(spec.messages, after)]
     return records + [(f"packet_{record.name}", record) for record in spec.link.packets]
+
+
+def _parts_of_start(messages: tuple[Record, ...], settings: tuple[Field, ...]) -> list[Record]:
+    """The run's start without the ``settings`` that end it: those are a record of their own, and both at once would
+    need twice the stack."""
+
+    def layout(fields: tuple[Field, ...]) -> list[tuple[str, str]]:
+        return [(f.name, f.type) for f in fields]
+
+    doc = "A run's start up to the settings of the sensors, which follow as they stand in the journal's header."
+    return [
+        replace(record, doc=doc, fields=record.fields[: -len(settings)])
+        for record in messages
+        if record.name == "run_start" and settings and layout(record.fields[-len(settings) :]) == layout(settings)
+    ]
 
 
 def struct(name: str, record: Record) -> list[str]:
@@ -45,8 +61,22 @@ def _member(f: Field) -> str:
         return ""
     if f.is_number:
         kind = f"{'int' if f.type[0] == 'i' else 'uint'}{8 * (f.element_size or 0)}_t"
-        return f"    {kind} {f.name}{'' if f.count is None else f'[{f.count}]'}; {comment(f.doc)}"
+        return f"    {kind} {f.name}{'' if f.count is None else f'[{f.count}]'}; {comment(f.doc + _numbers(f))}"
     return f"    uint8_t {f.name}[{f.size}]; {comment(f.doc)}"
+
+
+def _numbers(f: Field) -> str:
+    """What the number in the member means, in brackets: unit, scale and limits, or whose values it takes."""
+    if f.enum or f.flags:
+        return f" [{'a value of' if f.enum else 'bits of'} ot_{f.enum or f.flags}]"
+    step = ""
+    if f.scale:
+        step = f"2^-{f.scale.fraction_bits}" if f.scale.fraction_bits else f"{float(f.scale.exact(1)):g}"
+    facts = " ".join((["x", step] if step else []) + ([f.unit] if f.unit else []))
+    low, high = f.bounds
+    limits = f"{low}..{high}{' raw' if f.scale else ''}" if f.minimum is not None or f.maximum is not None else ""
+    told = ", ".join(part for part in (facts, limits) if part)
+    return f" [{told}]" if told else ""
 
 
 def log_function(record: Record) -> list[str]:

@@ -17,8 +17,9 @@ _CONSTRUCTS = {
 }
 
 
-def render(spec: Spec, banner: str) -> str:
-    """Text of ``offtake/generated/records.py``; the same spec gives the same text. ``banner`` becomes comments."""
+def render(spec: Spec, banner: str, release: int = 0) -> str:
+    """Text of ``offtake/generated/records.py``; the same spec gives the same text. ``banner`` becomes comments, and
+    ``release`` is the number of the last one, 0 before the first."""
     out = [f"# {line}".rstrip() for line in banner.splitlines()]
     out += [
         f"# ruff: noqa: E501{', RUF009' if _has_call_defaults(spec) else ''}",
@@ -36,6 +37,7 @@ def render(spec: Spec, banner: str) -> str:
         "from offtake.records import FieldInfo, Record",
         *(["from offtake.spec.model import Scale as _Scale"] if _has_scales(spec) else []),
         "",
+        f"SPEC_RELEASE = {release}",
         *_constants(spec),
     ]
     for enum in spec.enums.values():
@@ -141,6 +143,7 @@ def _record(spec: Spec, class_name: str, record: Record) -> list[str]:
         f"    NAME = {_text(record.name)}",
         f"    CODE = {record.code}",
         f"    ROLE = {_text(role)}",
+        f"    AT_MOST_HZ = {record.at_most_hz}",
         f"    FIXED_SIZE = {record.fixed_size}",
         f"    SIZE_MIN = {record.size_min}",
         f"    HAS_TAIL = {record.tail is not None}",

@@ -38,8 +38,8 @@ _STYLES = (
     ("gap", "ffb27200", "0.9", "90"),
     ("glitch", "ff005ed5", "1.3", "180"),
     ("event", "ff42e4f0", "0.7", "0"),
-    ("input_high", "ffe9b456", "0.7", "0"),
-    ("input_low", "ffe9b456", "0.7", "180"),
+    ("input_high", "ffe9b456", "1.1", "0"),
+    ("input_low", "ffe9b456", "1.1", "180"),
 )
 _LINE_WIDTH = "3"
 

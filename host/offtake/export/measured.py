@@ -66,9 +66,10 @@ def write_measured(
 
     Columns are those of :data:`offtake.export.measured_rows.BASE_COLUMNS` and the message's fields, an array's elements
     each for itself; choices by name, flags by their names joined by ``+`` (``0``: none), bytes as hex digits; what a
-    frame does not have is empty or null. In Parquet each column's metadata has ``unit`` and ``doc``. Memory does not
-    grow with the log. Raises as :func:`offtake.export.aside.write_aside` does, and DamageError for a position out of
-    range; then no file is written, unless putting the last of them in place is what fails.
+    frame does not have is empty or null. Text is one harmless line in CSV, and as logged in Parquet, where each
+    column's metadata has ``unit`` and ``doc``. Memory does not grow with the log. Raises as
+    :func:`offtake.export.aside.write_aside` does, and DamageError for a position out of range; then no file is written,
+    unless putting the last of them in place is what fails.
     """
     if not plan.tables or not _formats(formats):
         return ()
@@ -240,4 +241,5 @@ def _metadata(column: Column, table: MeasuredTable) -> dict[str, str]:
 def _array(column: Column, kind: pa.DataType) -> pa.Array:
     if column.numeric:
         return pa.array(column.values, kind, mask=~column.present)
-    return pa.array(_clean_texts(column), kind)
+    # As logged, line ends and all: no program takes it for a line of its own or for a formula here.
+    return pa.array(column.texts(), kind)

@@ -13,6 +13,7 @@ import numpy as _np
 
 from offtake.records import FieldInfo, Record
 
+SPEC_RELEASE = 2
 SPEC_HASH = 0xEB92EDD4
 BLOCK_SIZE = 512
 BLOCK_VERSION = 1
@@ -217,6 +218,7 @@ class BlockHeader(_Record):
     NAME = "block_header"
     CODE = 0
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 17
     SIZE_MIN = 17
     HAS_TAIL = False
@@ -286,6 +288,7 @@ class JournalHeader(_Record):
     NAME = "journal_header"
     CODE = 0
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 75
     SIZE_MIN = 63
     HAS_TAIL = False
@@ -395,6 +398,7 @@ class RunStart(_Record):
     NAME = "run_start"
     CODE = 1
     ROLE = "logger"
+    AT_MOST_HZ = 0.0
     FIXED_SIZE = 35
     SIZE_MIN = 23
     HAS_TAIL = False
@@ -473,6 +477,7 @@ class Raw(_Record):
     NAME = "raw"
     CODE = 2
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 0
     SIZE_MIN = 0
     HAS_TAIL = True
@@ -495,6 +500,7 @@ class RawMore(_Record):
     NAME = "raw_more"
     CODE = 3
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 0
     SIZE_MIN = 0
     HAS_TAIL = True
@@ -519,6 +525,7 @@ class Loss(_Record):
     NAME = "loss"
     CODE = 4
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 5
     SIZE_MIN = 5
     HAS_TAIL = False
@@ -548,6 +555,7 @@ class Supply(_Record):
     NAME = "supply"
     CODE = 5
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 4
     SIZE_MIN = 4
     HAS_TAIL = False
@@ -575,6 +583,7 @@ class RunEnd(_Record):
     NAME = "run_end"
     CODE = 6
     ROLE = "logger"
+    AT_MOST_HZ = 0.0
     FIXED_SIZE = 1
     SIZE_MIN = 1
     HAS_TAIL = False
@@ -599,6 +608,7 @@ class Description(_Record):
     NAME = "description"
     CODE = 7
     ROLE = "logger"
+    AT_MOST_HZ = 0.0
     FIXED_SIZE = 0
     SIZE_MIN = 0
     HAS_TAIL = True
@@ -623,6 +633,7 @@ class Analogue(_Record):
     NAME = "analogue"
     CODE = 8
     ROLE = "sensor"
+    AT_MOST_HZ = 50.0
     FIXED_SIZE = 4
     SIZE_MIN = 4
     HAS_TAIL = False
@@ -652,6 +663,7 @@ class Event(_Record):
     NAME = "event"
     CODE = 9
     ROLE = "sensor"
+    AT_MOST_HZ = 10.0
     FIXED_SIZE = 3
     SIZE_MIN = 3
     HAS_TAIL = False
@@ -676,11 +688,12 @@ class Pulses(_Record):
     count: int
     """Pulses since the run began."""
     period_us: int
-    """Time between two neighbouring pulses that were timed since the frame before; 0 when none were. [us]"""
+    """Time between two neighbouring pulses that were timed since the frame before; 0 when none were, or were 4,000 s or more apart. [us]"""
 
     NAME = "pulses"
     CODE = 10
     ROLE = "sensor"
+    AT_MOST_HZ = 10.0
     FIXED_SIZE = 8
     SIZE_MIN = 8
     HAS_TAIL = False
@@ -730,6 +743,7 @@ class PressureConstants(_Record):
     NAME = "pressure_constants"
     CODE = 11
     ROLE = "sensor"
+    AT_MOST_HZ = 0.0
     FIXED_SIZE = 24
     SIZE_MIN = 24
     HAS_TAIL = False
@@ -789,6 +803,7 @@ class Pressure(_Record):
     NAME = "pressure"
     CODE = 12
     ROLE = "sensor"
+    AT_MOST_HZ = 10.0
     FIXED_SIZE = 8
     SIZE_MIN = 8
     HAS_TAIL = False
@@ -816,6 +831,7 @@ class GreetPacket(_Record):
     NAME = "greet"
     CODE = 1
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 9
     SIZE_MIN = 9
     HAS_TAIL = False
@@ -846,6 +862,7 @@ class GreetingPacket(_Record):
     NAME = "greeting"
     CODE = 129
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 7
     SIZE_MIN = 7
     HAS_TAIL = False
@@ -873,6 +890,7 @@ class DescribePacket(_Record):
     NAME = "describe"
     CODE = 2
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 0
     SIZE_MIN = 0
     HAS_TAIL = False
@@ -911,6 +929,7 @@ class DescriptionPacket(_Record):
     NAME = "description"
     CODE = 130
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 25
     SIZE_MIN = 25
     HAS_TAIL = False
@@ -969,6 +988,7 @@ class ReadPacket(_Record):
     NAME = "read"
     CODE = 4
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 10
     SIZE_MIN = 10
     HAS_TAIL = False
@@ -1001,6 +1021,7 @@ class DataPacket(_Record):
     NAME = "data"
     CODE = 132
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 4
     SIZE_MIN = 4
     HAS_TAIL = True
@@ -1027,6 +1048,7 @@ class DonePacket(_Record):
     NAME = "done"
     CODE = 133
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 4
     SIZE_MIN = 4
     HAS_TAIL = False
@@ -1051,6 +1073,7 @@ class SpeedPacket(_Record):
     NAME = "speed"
     CODE = 6
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 4
     SIZE_MIN = 4
     HAS_TAIL = False
@@ -1075,6 +1098,7 @@ class SpeedSetPacket(_Record):
     NAME = "speed_set"
     CODE = 134
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 4
     SIZE_MIN = 4
     HAS_TAIL = False
@@ -1099,6 +1123,7 @@ class HeaderPacket(_Record):
     NAME = "header"
     CODE = 7
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 0
     SIZE_MIN = 0
     HAS_TAIL = True
@@ -1121,6 +1146,7 @@ class HeaderWrittenPacket(_Record):
     NAME = "header_written"
     CODE = 135
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 4
     SIZE_MIN = 4
     HAS_TAIL = False
@@ -1142,6 +1168,7 @@ class LeavePacket(_Record):
     NAME = "leave"
     CODE = 8
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 0
     SIZE_MIN = 0
     HAS_TAIL = False
@@ -1157,6 +1184,7 @@ class LeavingPacket(_Record):
     NAME = "leaving"
     CODE = 136
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 0
     SIZE_MIN = 0
     HAS_TAIL = False
@@ -1177,6 +1205,7 @@ class RefusedPacket(_Record):
     NAME = "refused"
     CODE = 255
     ROLE = "logger"
+    AT_MOST_HZ = 1.0
     FIXED_SIZE = 2
     SIZE_MIN = 2
     HAS_TAIL = False

@@ -140,7 +140,7 @@ def _divider(option: str, text: str | None) -> Divider | None:
     except ValueError:
         raise UsageError(
             f"{option}: {text!r}",
-            expected="UPPER,LOWER,VOLTS: ohms above and below the pin, the most volts: 10k,4.7k,12.6",
+            expected="UPPER,LOWER,VOLTS: ohms above and below the pin, the most volts: 30k,10k,12.6",
         ) from None
 
 

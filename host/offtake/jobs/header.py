@@ -41,18 +41,35 @@ class SensorSettings:
 
     def require_sound(self) -> None:
         """UsageError for a setting that the logger cannot keep, or that says nothing without another."""
-        _within("the interval of the analogue inputs", self.analogue_ms, ANALOGUE_MS_MIN, INTERVAL_MS_MAX, "ms")
+        _within(
+            "--analogue-ms, the interval of the analogue inputs",
+            self.analogue_ms,
+            ANALOGUE_MS_MIN,
+            INTERVAL_MS_MAX,
+            "ms",
+        )
         for number, full_mv in enumerate((self.full_scale_1_mv, self.full_scale_2_mv), start=1):
-            _within(f"the full scale of analogue input {number}", full_mv, 1, FULL_SCALE_MV_MAX, "mV")
-        _within("the time a change at the event input must last", self.event_debounce_ms, 1, DEBOUNCE_MS_MAX, "ms")
-        _within("the interval of the pulse counter", self.pulse_ms, PULSE_MS_MIN, INTERVAL_MS_MAX, "ms")
-        _within("the interval of the pressure sensor", self.pressure_ms, PRESSURE_MS_MIN, INTERVAL_MS_MAX, "ms")
+            _within(
+                f"--full-scale-{number}, the full scale of analogue input {number}", full_mv, 1, FULL_SCALE_MV_MAX, "mV"
+            )
+        _within(
+            "--event, the time a change at the event input must last", self.event_debounce_ms, 1, DEBOUNCE_MS_MAX, "ms"
+        )
+        _within("--pulse-ms, the interval of the pulse counter", self.pulse_ms, PULSE_MS_MIN, INTERVAL_MS_MAX, "ms")
+        _within(
+            "--pressure-ms, the interval of the pressure sensor",
+            self.pressure_ms,
+            PRESSURE_MS_MIN,
+            INTERVAL_MS_MAX,
+            "ms",
+        )
         has_scale = self.full_scale_1_mv is not None or self.full_scale_2_mv is not None
         if self.analogue_ms is not None and not has_scale:
-            expected = "the full scale of input 1, of input 2, or of both: an input without one is off"
+            expected = "--full-scale-1 MV, --full-scale-2 MV or both: an input without one is off"
             raise UsageError("analogue inputs without a full scale", expected=expected)
         if self.analogue_ms is None and has_scale:
-            raise UsageError("a full scale, but no interval of the analogue inputs", expected="both, or neither")
+            expected = "--analogue-ms MS beside it: how often to read"
+            raise UsageError("a full scale, but no interval of the analogue inputs", expected=expected)
 
     @property
     def sensors(self) -> Sensor:
@@ -96,7 +113,7 @@ def new_header(settings: Settings, blocks: int) -> JournalHeader:
     try:
         when_full = WhenFull[settings.when_full.upper()]
     except KeyError as error:
-        raise UsageError(f"when full: {settings.when_full!r}", expected="stop or wrap") from error
+        raise UsageError(f"--when-full {settings.when_full!r}", expected="stop or wrap") from error
     sensors = settings.sensors
     sensors.require_sound()
     # The one number here that must not repeat: two cards of one id could not be told apart.
@@ -119,7 +136,12 @@ def new_header(settings: Settings, blocks: int) -> JournalHeader:
         pulse_ms=sensors.pulse_ms or 0,
         pressure_ms=sensors.pressure_ms or 0,
     )
-    header.encode()
+    try:
+        header.encode()
+    except UsageError as error:
+        # The fields are called as the options are.
+        option = "--" + error.where.rpartition(".")[2].replace("_", "-")
+        raise UsageError(error.what, where=option, expected=error.expected) from error
     return header
 
 

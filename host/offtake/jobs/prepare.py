@@ -15,6 +15,8 @@ from offtake.journal.codec import decode_journal_header, encode_journal_header
 from offtake.link import open_desk
 from offtake.link.desk import require_journal
 
+_BLOCKS_LEAST = 2
+
 
 @dataclass(frozen=True)
 class PreparedJournal:
@@ -39,11 +41,13 @@ def prepare(
     :raises DamageError: a card that the logger cannot use.
     :raises InputOutputError: no room, read-only, or the card, image or port fails.
     """
+    # Looked at before any card or port is.
+    new_header(settings, _BLOCKS_LEAST)
     if is_port(target):
         return _prepare_at_desk(str(target), settings, replace)
     blocks, rest = divmod(size_bytes, BLOCK_SIZE)
-    if rest or blocks < 2:
-        expected = f"a multiple of {BLOCK_SIZE}, at least {2 * BLOCK_SIZE}"
+    if rest or blocks < _BLOCKS_LEAST:
+        expected = f"--size a multiple of {BLOCK_SIZE}, at least {_BLOCKS_LEAST * BLOCK_SIZE}: 1GiB, say"
         raise UsageError(f"a size of {size_bytes} bytes", expected=expected)
     header = new_header(settings, blocks)
     write = prepare_on_mount if target.is_dir() else prepare_in_image

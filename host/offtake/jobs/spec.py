@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 from offtake.errors import InputOutputError, SpecError
 from offtake.spec import lock
+from offtake.spec.concerns import concerns
 from offtake.spec.cost import SpecCosts, refuse, work_out
 from offtake.spec.dialect import load_dialects
 from offtake.spec.evolution import broken_rules
@@ -18,6 +20,9 @@ from offtake.spec.lock_diff import additions
 from offtake.spec.model import Spec
 from offtake.spec.places import Places, placed
 
+_GENERATED = "host/offtake/generated/records.py"
+_RELEASE = re.compile(r"^SPEC_RELEASE = ([0-9]{1,6})$", re.MULTILINE)
+
 
 @dataclass(frozen=True)
 class SpecFacts:
@@ -26,7 +31,8 @@ class SpecFacts:
     ``release`` is the number of the last one, None before the first; ``unpublished`` is what a next one would add.
     ``description_bytes`` is what a run's start says about the messages. ``broken`` is what may not be: rules of
     evolution, and what does not fit; ``costs`` are None where they cannot be told for it. ``tails`` are the most bytes
-    of a sensor's field of any length, by message.
+    of a sensor's field of any length, by message. ``warnings`` are what may be but should be known; ``stale`` are the
+    generated files that are not current, relative to the checkout.
     """
 
     folder: Path
@@ -41,6 +47,8 @@ class SpecFacts:
     broken: tuple[Finding, ...]
     costs: SpecCosts | None
     tails: dict[str, int]
+    warnings: tuple[Finding, ...]
+    stale: tuple[Path, ...]
 
 
 @dataclass(frozen=True)
@@ -63,6 +71,17 @@ class Published:
     added: tuple[str, ...]
     is_new: bool
     written: bool
+    warnings: tuple[Finding, ...]
+
+
+def other_checkout() -> tuple[Path, Path] | None:
+    """The checkout that this program is from and the one that the current directory lies in, where they differ."""
+    try:
+        own = find_spec_folder().resolve().parent
+        here = find_spec_folder(Path.cwd()).resolve().parent
+    except InputOutputError:
+        return None
+    return None if own == here else (own, here)
 
 
 def check(root: Path | None = None, asked: Mapping[str, Any] | None = None) -> SpecFacts:
@@ -89,7 +108,17 @@ def check(root: Path | None = None, asked: Mapping[str, Any] | None = None) -> S
         broken=broken,
         costs=costs,
         tails=_tails(spec, costs) if costs else {},
+        warnings=concerns(loaded),
+        stale=() if broken else _stale(loaded),
     )
+
+
+def _stale(loaded: Loaded) -> tuple[Path, ...]:
+    """Generated files that are not current; none in a folder that is nothing but definitions."""
+    from offtake.codegen.all import stale
+
+    root = loaded.folder.parent
+    return tuple(stale(root)) if (root / _GENERATED).is_file() else ()
 
 
 def _tails(spec: Spec, costs: SpecCosts) -> dict[str, int]:
@@ -103,7 +132,7 @@ def examine(loaded: Loaded, asked: Mapping[str, Any] | None = None) -> tuple[tup
     from offtake.codegen.c_names import check_names
     from offtake.codegen.description import size
 
-    broken = list(broken_rules(loaded.spec, loaded.lock, loaded.sources))
+    broken = [*_lost_lock(loaded), *broken_rules(loaded.spec, loaded.lock, loaded.sources)]
     places = Places(loaded.spec, loaded.sources)
     costs = None
     try:
@@ -115,6 +144,22 @@ def examine(loaded: Loaded, asked: Mapping[str, Any] | None = None) -> tuple[tup
         told = placed(error, loaded.sources)
         broken.append(Finding(FITS, told.where, told.what, told.expected))
     return tuple(broken), costs
+
+
+def _lost_lock(loaded: Loaded) -> tuple[Finding, ...]:
+    """There is no lock, but what was generated last knows of a release."""
+    path = loaded.folder.parent / _GENERATED
+    if loaded.lock is not None or not path.is_file():
+        return ()
+    try:
+        found = _RELEASE.search(path.read_text(encoding="utf-8", errors="replace"))
+    except OSError as error:
+        raise InputOutputError(f"cannot read: {error.strerror}", where=str(path)) from error
+    if found is None or int(found[1]) == 0:
+        return ()
+    what = f"missing, though {_GENERATED} was generated from release {found[1]}: nobody could tell what may not change"
+    advice = f"take it back from version control (git checkout shared_spec/{lock.FILE})"
+    return (Finding("lock_lost", lock.FILE, what, advice),)
 
 
 def require_sound(loaded: Loaded) -> None:
@@ -148,7 +193,8 @@ def publish(root: Path | None = None, *, write: bool) -> Published:
     if is_new and write:
         write_text(path, lock.render_lock(new))
     added = additions(loaded.lock, new)
-    return Published(path, new.latest.number, new.latest.layout_hash, added, is_new, is_new and write)
+    found = concerns(loaded)
+    return Published(path, new.latest.number, new.latest.layout_hash, added, is_new, is_new and write, found)
 
 
 def write_text(path: Path, text: str) -> None:

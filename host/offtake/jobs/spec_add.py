@@ -8,6 +8,8 @@ from pathlib import Path
 
 from offtake.errors import InputOutputError, SpecError, UsageError
 from offtake.jobs.spec import require_sound, write_text
+from offtake.spec.concerns import concerns
+from offtake.spec.evolution_model import Finding
 from offtake.spec.load import Loaded, find_spec_folder, load_with_sources
 from offtake.spec.model import CODE_LAST, OWN_CODE_FIRST
 from offtake.spec.new_message import NewMessage, inserted
@@ -19,7 +21,8 @@ _PLACE = re.compile(rf"{re.escape(_FILE)} line [0-9]+: ")
 
 @dataclass(frozen=True)
 class Added:
-    """What was, or would be, added: where in which file, its text, and how the firmware logs it."""
+    """What was, or would be, added: where in which file, its text, how the firmware logs it, and what should be known
+    of it before it is released."""
 
     path: Path
     line: int
@@ -28,6 +31,7 @@ class Added:
     text: str
     call: str
     written: bool
+    warnings: tuple[Finding, ...]
 
 
 def open_spec(root: Path | None = None) -> Loaded:
@@ -64,11 +68,14 @@ def add_message(loaded: Loaded, message: NewMessage, root: Path | None = None, *
     except OSError as error:
         raise InputOutputError(f"cannot read: {error.strerror}", where=str(path)) from error
     try:
-        require_sound(load_with_sources(folder, {_FILE: text.replace("\r\n", "\n")}))
+        changed = load_with_sources(folder, {_FILE: text.replace("\r\n", "\n")})
+        require_sound(changed)
     except SpecError as error:
         # The line is one of a text that nobody has seen.
         raise UsageError(error.what, where=_PLACE.sub("", error.where), expected=error.expected) from error
     if write:
         write_text(path, text)
     shown = "\n".join([message.text(), *(choices.text() for choices in message.choices)])
-    return Added(path, line, message.name, message.code, shown, message.call(), write)
+    place = f"messages.{message.name}"
+    found = tuple(one for one in concerns(changed) if _PLACE.sub("", one.where) == place)
+    return Added(path, line, message.name, message.code, shown, message.call(), write, found)

@@ -31,9 +31,9 @@ def timed_frames(frames: Iterable[Frame]) -> Iterator[tuple[int, Frame]]:
         if frame.tick is None and len(held) < _HELD_MAX:
             held.append(frame)
             continue
-        yield from clock.between(held, frame.tick)
+        yield from clock.between(held, clock.certain(frame))
         held.clear()
-        yield clock.microseconds(frame.likely_tick), frame
+        yield clock.time_of(frame), frame
     yield from clock.between(held, None)
 
 
@@ -46,33 +46,53 @@ def _tick_ns(first: Frame) -> int:
 
 
 class _Clock:
-    """Unwraps 32-bit ticks by their order."""
+    """Unwraps 32-bit ticks by their order: those that blocks are opened with, for no frame is earlier than its block.
+
+    Within a block order says nothing: a run's start comes before all that had waited for a card, for minutes perhaps.
+    """
 
     def __init__(self, tick_ns: int) -> None:
         self._tick_ns = tick_ns
         self._tick: int | None = None
+        self._open: int | None = None
 
-    def between(self, held: Iterable[Frame], until: int | None) -> Iterator[tuple[int, Frame]]:
+    def between(self, held: Iterable[Frame], limit: int | None) -> Iterator[tuple[int, Frame]]:
         """Times of frames whose ticks are not certain: damage to a header's tick may not be taken for a wrap, which
-        would put all that follows hours late. ``until`` is the next certain tick, if one follows."""
-        limit = None if until is None else self._unwrapped(until)
+        would put all that follows hours late. ``limit`` is the next certain tick, if one follows."""
         for frame in held:
             tick = frame.likely_tick
             if limit is not None:
                 least = limit if self._tick is None else self._tick
-                tick = least if tick is None or not least <= self._unwrapped(tick) <= limit else tick
-            yield self.microseconds(tick), frame
+                tick = least if tick is None or not least <= _unwrapped(tick, self._tick) <= limit else tick
+            yield self._likely(tick), frame
 
-    def microseconds(self, tick: int | None) -> int:
-        """Time since power-up; without a tick, that of the frame before."""
+    def certain(self, frame: Frame) -> int | None:
+        """The unwrapped tick of a frame; None where its tick is not certain."""
+        if frame.tick is None:
+            return None
+        return _unwrapped((frame.tick - frame.tick_offset) % _TICK_SPAN, self._open) + frame.tick_offset
+
+    def time_of(self, frame: Frame) -> int:
+        """Microseconds since power-up; of a frame without any tick, those of the frame before."""
+        tick = self.certain(frame)
+        if tick is None:
+            return self._likely(frame.likely_tick)
+        self._tick, self._open = tick, tick - frame.tick_offset
+        return self._microseconds()
+
+    def _likely(self, tick: int | None) -> int:
         if tick is not None:
-            self._tick = self._unwrapped(tick)
+            self._tick = self._open = _unwrapped(tick, self._tick)
+        return self._microseconds()
+
+    def _microseconds(self) -> int:
         return min((self._tick or 0) * self._tick_ns // 1000, _TIME_US_MAX)
 
-    def _unwrapped(self, tick: int) -> int:
-        if self._tick is None:
-            return tick
-        ahead = (tick - self._tick) % _TICK_SPAN
-        if ahead >= _TICK_SPAN - _TICKS_BACK_MAX:
-            ahead -= _TICK_SPAN
-        return max(0, self._tick + ahead)
+
+def _unwrapped(tick: int, before: int | None) -> int:
+    if before is None:
+        return tick
+    ahead = (tick - before) % _TICK_SPAN
+    if ahead >= _TICK_SPAN - _TICKS_BACK_MAX:
+        ahead -= _TICK_SPAN
+    return max(0, before + ahead)

@@ -1,4 +1,5 @@
-"""Whether runs describe their messages, wholly and as this version's spec does; in sentences."""
+"""Whether runs describe their messages, wholly and as this version's spec does, and what these do not foresee; in
+sentences."""
 
 from __future__ import annotations
 
@@ -17,7 +18,7 @@ _NAMED_MAX = 6
 
 
 def description_notes(surveyed: Survey) -> tuple[str, ...]:
-    """What is to be said of the descriptions in all runs, alike ones told once; at most :data:`NOTES_MAX` sentences and
+    """What is to be said of the messages in all runs, alike ones told once; at most :data:`NOTES_MAX` sentences and
     one that counts the rest."""
     said: dict[str, list[int]] = {}
     for info in surveyed.runs:
@@ -74,7 +75,9 @@ def _of_run(surveyed: Survey, info: RunInfo) -> list[str]:
             other = difference(one.message, by_spec(code))
             if other:
                 notes.append(f"the log describes message {code} otherwise than this version, and counts: {other}.")
-    return notes
+    if info.sensor_frames_lost and info.start is not None and not info.start.sensors:
+        notes.append("while no sensor is on, the shelf holds few and short frames; those that found no room are lost.")
+    return notes + [odd.words for odd in surveyed.oddities(info.run)]
 
 
 def difference(told: DescribedMessage, known: DescribedMessage) -> str:

@@ -7,7 +7,18 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from offtake.generated.records import Event, Level, Loss, LossCause, ResetCause, RunEnd, RunStart, Supply, WhenFull
+from offtake.generated.records import (
+    Event,
+    Level,
+    Loss,
+    LossCause,
+    ResetCause,
+    RunEnd,
+    RunStart,
+    Sensor,
+    Supply,
+    WhenFull,
+)
 from offtake.journal.clock import timed_frames
 from offtake.journal.frames import Frame
 from offtake.journal.layouts import Layouts
@@ -27,9 +38,11 @@ _LOSS_WORDS = {
     LossCause.FRAMING: ("a byte came without its stop bit and was logged as read", "event"),
     LossCause.SETTINGS: ("heard before the journal's settings were known", "byte"),
     LossCause.CARD: ("the card lost or refused a block", "byte"),
-    LossCause.SENSOR_ROOM: ("no room for it while the card was busy", "sensor message"),
+    LossCause.SENSOR_ROOM: ("found no room on the shelf, or the time for it passed", "sensor message"),
     LossCause.SENSOR_SILENT: ("the sensor did not answer", "sensor reading"),
 }
+# Without sensors nothing is due at a time; a message that someone added finds little room.
+_NO_ROOM = "found no room on the shelf, which holds few and short ones while no sensor is on"
 _NOT_OF_THE_LINE = ("framing", "sensor_room", "sensor_silent")
 _LEVELS = {level.name.lower() for level in Level}
 _FULL_WORDS = {WhenFull.STOP: "stops when full", WhenFull.WRAP: "goes on over the oldest blocks when full"}
@@ -81,18 +94,22 @@ def run_story(frames: Iterable[Frame], run: int) -> tuple[tuple[RunEvent, ...], 
     once.
     """
     end_tick_us = 0
+    senses = True
 
     def timed() -> Iterator[tuple[int, Frame]]:
-        nonlocal end_tick_us
+        nonlocal end_tick_us, senses
         for tick_us, frame in timed_frames(frames):
             end_tick_us = max(end_tick_us, tick_us)
+            if frame.code == RunStart.CODE:
+                start = frame.record()[1]
+                senses = not isinstance(start, RunStart) or start.sensors != Sensor(0)
             yield tick_us, frame
 
     series: dict[tuple[EventKind, str], _Series] = {}
     for event in _events(timed(), run):
         series.setdefault((event.kind, event.cause), _Series()).add(event)
     every = [event for one in series.values() for event in one.events]
-    return tuple(sorted((_worded(event) for event in every), key=lambda event: event.tick_us)), end_tick_us
+    return tuple(sorted((_worded(event, senses) for event in every), key=lambda event: event.tick_us)), end_tick_us
 
 
 def _events(timed: Iterable[tuple[int, Frame]], run: int) -> Iterator[RunEvent]:
@@ -181,17 +198,21 @@ def _merge(first: RunEvent, second: RunEvent) -> RunEvent:
     )
 
 
-def _worded(event: RunEvent) -> RunEvent:
-    text = event.text or _text(event)
+def _worded(event: RunEvent, senses: bool) -> RunEvent:
+    """With its words; ``senses``: whether any sensor is on, as far as is known."""
+    text = event.text or _text(event, senses)
     if event.merged > 1:
         seconds = (event.last_tick_us - event.tick_us) / 1e6
         text += f" ({event.merged:,} such within {seconds:,.1f} s, told as one)"
     return replace(event, text=text)
 
 
-def _text(event: RunEvent) -> str:
+def _text(event: RunEvent, senses: bool) -> str:
     if event.kind == "loss":
-        what, unit = _LOSS_WORDS[LossCause[event.cause.upper()]]
+        cause = LossCause[event.cause.upper()]
+        what, unit = _LOSS_WORDS[cause]
+        if cause is LossCause.SENSOR_ROOM and not senses:
+            what = _NO_ROOM
         return f"{event.count:,} {unit}{'' if event.count == 1 else 's'}: {what}"
     if event.kind == "supply":
         busy = "" if event.card_busy_ms is None else f", the card was busy for at most {event.card_busy_ms} ms"

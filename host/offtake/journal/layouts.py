@@ -99,7 +99,7 @@ class Layouts:
         own = self._runs.get(run)
         if own and code in own.payloads:
             return self._found(own.payloads[code], "log")
-        others = self._told.get(code, {})
+        others: Mapping[bytes, int] = self._told.get(code, {})
         if len(others) == 1:
             return self._found(next(iter(others)), "journal")
         if code not in MESSAGES or (others and code >= OWN_CODE_FIRST):

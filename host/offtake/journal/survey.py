@@ -7,14 +7,16 @@ from collections.abc import Iterable
 from offtake.generated.records import MESSAGES, PressureConstants, RunStart
 from offtake.journal.frames import Frame, without_copies
 from offtake.journal.layouts import Layouts
+from offtake.journal.oddities import Oddities, Oddity
 from offtake.journal.runs import RunInfo
 
 
 class Survey:
-    """The runs by number, and the ``layouts`` of their messages."""
+    """The runs by number, the ``layouts`` of their messages, and what these do not foresee."""
 
     def __init__(self) -> None:
         self.layouts = Layouts()
+        self._oddities = Oddities(self.layouts)
         self._runs: dict[int, RunInfo] = {}
         self._counts: dict[int, dict[int, int]] = {}
         self._constants: dict[int, set[bytes]] = {}
@@ -32,6 +34,7 @@ class Survey:
         counts = self._counts[run]
         counts[frame.code] = counts.get(frame.code, 0) + 1
         self.layouts.add(frame)
+        self._oddities.add(run, frame)
         if frame.code == PressureConstants.CODE and len(self._constants.get(run, ())) < 2:
             self._constants.setdefault(run, set()).add(frame.payload)
 
@@ -66,6 +69,10 @@ class Survey:
     def constants(self, run: int) -> tuple[bytes, ...]:
         """The different payloads, at most two, with which ``run`` gave the pressure part's constants."""
         return tuple(sorted(self._constants.get(run, ())))
+
+    def oddities(self, run: int) -> tuple[Oddity, ...]:
+        """What the measurements of ``run`` have that their definition does not foresee."""
+        return self._oddities.of(run)
 
     def notes(self, run: int) -> tuple[str, ...]:
         """What is to be said of how ``run`` is read, in sentences."""

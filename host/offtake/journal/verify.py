@@ -11,6 +11,7 @@ from offtake.journal.codec import STATUS_WORDS
 from offtake.journal.described import description_notes
 from offtake.journal.frames import Frame, frames_of_intact, without_copies
 from offtake.journal.layouts import Layouts, is_loggers
+from offtake.journal.oddities import Oddity
 from offtake.journal.reader import Journal
 from offtake.journal.runs import RunInfo
 from offtake.journal.scan import Kind, Seen, block_total, identify, lap_length, walk
@@ -49,7 +50,8 @@ class VerifyReport:
     """What :func:`verify` found. ``missing_blocks`` counts numbers that no intact block has, from the oldest
     that can be left to the last. Past 1000 findings ``findings_left_out`` counts. ``frames_by_message`` is of all runs,
     with copies of blocks; each of ``runs`` has its own, without. ``notes`` are sentences about how runs describe their
-    messages."""
+    messages, and of the ``oddities``: values and rates of sensors' messages that their definition does not foresee, at
+    most 1000 of them."""
 
     name: str
     size: int
@@ -66,6 +68,7 @@ class VerifyReport:
     findings_left_out: int = 0
     damage: int = 0
     notes: tuple[str, ...] = ()
+    oddities: tuple[Oddity, ...] = ()
 
     @property
     def clean(self) -> bool:
@@ -129,6 +132,7 @@ def verify(source: ByteSource, name: str = "journal") -> VerifyReport:
         surveyed.add(frame)
     report.runs = surveyed.runs
     report.notes = description_notes(surveyed)
+    report.oddities = tuple(odd for run in report.runs for odd in surveyed.oddities(run.run))[:FINDINGS_MAX]
     _name_messages(report, surveyed, counts)
     _check_runs(report)
     return report
@@ -240,7 +244,10 @@ def _status(frame: Frame, layouts: Layouts) -> tuple[Status, str]:
     # A message that is all variable tail takes any bytes.
     if message is None or not message.SIZE_MIN:
         return Status.OK, ""
-    return frame.record()[0], message.NAME
+    status = frame.record()[0]
+    # A later release may have widened a sensor's range; what is out of ours is counted among the oddities.
+    odd = status is Status.OUT_OF_RANGE and not is_loggers(frame.code)
+    return (Status.OK if odd else status), message.NAME
 
 
 def _name_messages(report: VerifyReport, surveyed: Survey, counts: dict[int, int]) -> None:

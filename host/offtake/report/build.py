@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from offtake.report.answer import Answer
 from offtake.report.draw_bands import bands_picture
 from offtake.report.draw_map import track_picture, way_of
 from offtake.report.draw_scatter import scatter_pictures
@@ -14,7 +15,7 @@ from offtake.report.page import render
 from offtake.report.picture import Picture
 from offtake.report.run_section import RunPictures
 from offtake.report.sensor_part import sensor_part
-from offtake.report.words import Answer, answers
+from offtake.report.words import answers
 
 PICTURED_MAX = 6
 """Runs that have pictures, the longest ones; more would make a page that nobody scrolls through."""

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.ticker import NullLocator
 
 from offtake.report import text
-from offtake.report.figures import CAUSES, GAPS, GLITCHES
+from offtake.report.kinds import CAUSES, GAPS, GLITCHES
 from offtake.report.pen import Draw, Pen, Sheet
 from offtake.report.picture import Picture
 from offtake.report.series import RunSeries

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from offtake.report import text
 from offtake.report.pen import NARROW, WIDE, Pen, Sheet, key_columns, scale_of, scaled_unit
 from offtake.report.picture import Picture
-from offtake.report.series import RunSeries, Values
+from offtake.report.series import Floats, RunSeries, Values
 from offtake.report.thin import Thinned, columns_of, sensor_pause_s, thin
 
 _SHEETS = (Sheet(150, 28, 26), Sheet(138, 28, 26))
@@ -275,9 +275,19 @@ def _words(one: Quantity, plot: Plot) -> str:
     figures = (float(values.min()), float(values.max()), float(np.median(values)))
     least, greatest, middle = (text.number(value, plot.digits) for value in figures)
     label = one.label[0].upper() + one.label[1:]
+    if plot.fitted and only_grows(values, plot.unit):
+        return f"{label}: from {least} up to {greatest}."
     if figures[0] == figures[1]:
         return f"{label}: always {least}{' ' if unit else ''}{unit}."
     return f"{label}: {least} to {greatest}{' ' if unit else ''}{unit}, median {middle}."
+
+
+def only_grows(values: Floats, unit: str) -> bool:
+    """Whether values are those of a counter, whose median and mean say nothing: whole, without a unit, never less than
+    the one before."""
+    if unit or len(values) < 3 or values[0] == values[-1]:
+        return False
+    return bool((values[1:] >= values[:-1]).all() and (values % 1 == 0).all())
 
 
 def _remarks(plot: Plot, limits: Limits) -> list[str]:

@@ -10,53 +10,15 @@ import numpy as np
 
 from offtake.generated.records import Board
 from offtake.report import text
+from offtake.report.cells import Figure, Group
 from offtake.report.inputs import ReportInput, RunInput
+from offtake.report.kinds import GLITCHES, SENSOR_CAUSES
+from offtake.report.sensor_rows import has_sensors, sensor_rows
 from offtake.report.series import RunSeries
 from offtake.track.analysis import Spread
 
 ENDED = {1: "journal full", 2: "greeted by a computer"}
-EXACT_CAUSES = ("ring_full", "settings", "card")
-CAUSES = {
-    "ring_full": "the ring was full",
-    "settings": "heard before the journal was read, at another speed",
-    "card": "in a block that the card lost",
-    "overrun": "the chip was not emptied in time",
-    "framing": "a byte without its stop bit",
-    "sensor_room": "a frame of a sensor found no room",
-    "sensor_silent": "a sensor did not answer",
-}
-SENSOR_CAUSES = ("sensor_room", "sensor_silent")
-"""Losses of sensors, not of the line: frames and readings, exact."""
-GLITCHES = {
-    "jump": "jumps of the position",
-    "speed_mismatch": "positions at odds with the speed",
-    "time_backwards": "times going backwards",
-    "time_jump": "jumps of the time",
-    "frozen": "frozen outputs",
-}
-GAPS = {
-    "no_position": "epochs without a position",
-    "nothing_heard": "nothing heard",
-    "bytes_lost": "bytes lost by the logger",
-}
-
-
-@dataclass(frozen=True)
-class Figure:
-    """One row of the table: ``cells`` are texts by run number, ``all`` that of the whole journal."""
-
-    key: str
-    label: str
-    all: str
-    cells: dict[int, str]
-
-
-@dataclass(frozen=True)
-class Group:
-    """Rows that answer one question."""
-
-    title: str
-    figures: tuple[Figure, ...]
+MEASURED = "What did the sensors measure?"
 
 
 @dataclass(frozen=True)
@@ -85,6 +47,11 @@ class RunFacts:
         """Frames of its sensors, of all messages."""
         return sum(one.frames for one in self.run.measured)
 
+    @property
+    def sensor_losses(self) -> int:
+        """Frames and readings of sensors that are known to be missing."""
+        return sum(self.losses[cause] for cause in SENSOR_CAUSES)
+
 
 @dataclass(frozen=True)
 class Facts:
@@ -103,8 +70,9 @@ def gather(inputs: ReportInput) -> Facts:
     """Count everything once."""
     runs = tuple(_of_run(run) for run in inputs.runs)
     facts = Facts(inputs, runs)
-    groups = (_logged(facts), _missing(facts), _fixes(facts), _glitches(facts), _time(facts))
-    return Facts(inputs, runs, groups)
+    sensors = (_sensors(facts),) if has_sensors(runs) else ()
+    groups = (_logged(facts), *sensors, _missing(facts), _fixes(facts), _glitches(facts), _time(facts))
+    return Facts(inputs, runs, tuple(group for group in groups if group.figures))
 
 
 def _of_run(run: RunInput) -> RunFacts:
@@ -174,6 +142,10 @@ def _logged(facts: Facts) -> Group:
     return Group("Did it log?", tuple(rows.rows))
 
 
+def _sensors(facts: Facts) -> Group:
+    return Group(MEASURED, sensor_rows(facts.runs))
+
+
 def _start(one: RunFacts, what: str) -> str:
     start = one.run.info.start
     if start is None:
@@ -190,7 +162,7 @@ def _missing(facts: Facts) -> Group:
     verify = facts.inputs.verify
     rows.sum("lost", "Bytes counted lost (exact)", lambda one: one.run.info.lost_bytes)
     rows.sum("flags", "Flags for lost or doubtful bytes (at least)", lambda one: one.run.info.loss_events)
-    if any(one.sensor_frames or any(one.losses[cause] for cause in SENSOR_CAUSES) for one in facts.runs):
+    if has_sensors(facts.runs):
         rows.sum("sensor_room", "Frames of sensors without room (exact)", lambda one: one.losses["sensor_room"])
         rows.sum("sensor_silent", "Readings that a sensor did not give (exact)",
                  lambda one: one.losses["sensor_silent"])  # fmt: skip

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 
 from offtake.report import text
-from offtake.report.figures import GAPS, Facts, RunFacts
+from offtake.report.figures import Facts, RunFacts
+from offtake.report.kinds import GAPS
 from offtake.report.markup import Markup, element, join
 
 LISTED = 8
@@ -17,7 +19,8 @@ LISTED_MAX = 500
 Row = tuple[str, ...]
 
 # Columns that never break within a cell.
-_TIGHT = ("no.", "from", "at", "tick", "length", "kind", "block", "byte", "count")
+_TIGHT = ("no.", "from", "at", "told", "lasted", "tick", "length", "kind", "block", "byte", "count")
+_MOMENTS = ("from", "at")
 # Units at the end of a figure's name.
 _UNITS = {
     "m_s": "m/s",
@@ -65,8 +68,14 @@ def table(heads: Row, rows: Sequence[Row], title: str) -> Markup:
 
 def _row(heads: Row, cells: Row) -> Markup:
     return element("tr", *(
-        element("td", cell, class_="tight" if head in _TIGHT else None) for head, cell in zip(heads, cells, strict=True)
+        element("td", cell, class_=_class(head)) for head, cell in zip(heads, cells, strict=True)
     ))  # fmt: skip
+
+
+def _class(head: str) -> str | None:
+    if head in _MOMENTS:
+        return "tight moment"
+    return "tight" if head in _TIGHT else None
 
 
 def when(one: RunFacts, tick_us: int) -> str:
@@ -74,6 +83,21 @@ def when(one: RunFacts, tick_us: int) -> str:
     timeline = one.run.track.timeline
     stamp = timeline.stamp(tick_us) if timeline is not None else None
     return text.moment(stamp.utc) if stamp is not None else f"{text.duration(one.series.clock.second(tick_us))} in"
+
+
+def precisely(one: RunFacts, ticks_us: Sequence[int]) -> list[str]:
+    """Moments in UTC with their uncertainty, and with as many decimals as the least of these lets mean something; as
+    time since the run's start, to the microsecond, where UTC is not known."""
+    timeline = one.run.track.timeline
+    stamps = [timeline.stamp(tick) if timeline is not None else None for tick in ticks_us]
+    sharpest = min((stamp.uncertainty_s for stamp in stamps if stamp is not None), default=1.0)
+    digits = 6 if sharpest <= 1e-6 else max(0, math.ceil(-math.log10(sharpest)))
+    return [
+        f"{text.number(one.series.clock.second(tick), 6)} s in"
+        if stamp is None
+        else f"{text.moment(stamp.utc, digits)} ± {text.small_time(stamp.uncertainty_s)}"
+        for tick, stamp in zip(ticks_us, stamps, strict=True)
+    ]
 
 
 def evidence(figures: Sequence[tuple[str, float]]) -> str:

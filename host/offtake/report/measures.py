@@ -26,14 +26,21 @@ PICTURES_MAX = 12
 ELEMENTS_MAX = 8
 """Elements of an array that are drawn, each as a line,"""
 SHARED_MAX = 3
-"""and single values of one message and unit that share a picture."""
+"""and single values of one message and unit that share a picture,"""
+SHARE_MIN = 1 / 3
+"""where each of them has at least this share of the height: a small change of one must not be pressed flat."""
 NAME_MAX, _UNIT_MAX = 24, 10
-_ANALOGUE, EVENT = "analogue", "event"
+ANALOGUE, EVENT = "analogue", "event"
+# Codes from here on are for messages of one's own.
+_OWN_CODES_FROM = 64
+_KIT = (ANALOGUE, EVENT, "pulses", "pressure_constants", "pressure")
+# Beyond, millivolts are told in volts.
+_MILLIVOLTS_MAX = 2000
 # The run's setting that rules when a message comes, in milliseconds.
 _SETTINGS = {
-    _ANALOGUE: "analogue_ms", EVENT: "event_debounce_ms", "pulses": "pulse_ms", "pressure": "pressure_ms",
+    ANALOGUE: "analogue_ms", EVENT: "event_debounce_ms", "pulses": "pulse_ms", "pressure": "pressure_ms",
 }  # fmt: skip
-_PULSES, _PERIOD = "pulses", "period_us"
+_PULSES, _COUNT, _PERIOD = "pulses", "count", "period_us"
 _COUNTS = 2**32
 # Figures outside are told with a power of ten.
 _SMALL, _LARGE = 1e-3, 1e13
@@ -71,19 +78,55 @@ def _words(name: str) -> str:
     return text.stranger(name.replace("_", " "), NAME_MAX) or "unnamed"
 
 
-def unit_of(column: Column) -> str:
-    """The unit that a column is shown in: pressures that this host worked out in hectopascal."""
-    return "hPa" if _in_pascal(column) else text.stranger(_UNITS.get(column.unit, column.unit), _UNIT_MAX)
+def is_own(measured: Series) -> bool:
+    """Whether a message is none of the kit's."""
+    return measured.code >= _OWN_CODES_FROM or measured.name not in _KIT
 
 
-def _in_pascal(column: Column) -> bool:
-    return column.derived and column.unit == "Pa"
+def told_once(measured: Series) -> bool:
+    """Whether it is a set of constants rather than a series."""
+    return measured.frames == 1 and len(measured.tick_us) == 1
+
+
+def _unit_and_divisor(measured: Series, column: Column) -> tuple[str, float]:
+    """The unit that a column is shown in, and what its values are divided by: pressures that this host worked out are
+    in hectopascal, and a message's millivolts in volts where any of them is large."""
+    if column.derived and column.unit == "Pa":
+        return "hPa", 100.0
+    if column.unit == "mV" and any(_large(one) for one in measured.columns if one.unit == "mV" and one.numeric):
+        return "V", 1000.0
+    return text.stranger(_UNITS.get(column.unit, column.unit), _UNIT_MAX), 1.0
+
+
+def _large(column: Column) -> bool:
+    values = column.values[column.present]
+    return bool((np.abs(values) > _MILLIVOLTS_MAX).any())
+
+
+def unit_of(measured: Series, column: Column) -> str:
+    """The unit that a column is shown in."""
+    return _unit_and_divisor(measured, column)[0]
+
+
+def voltage(millivolts: int | None) -> str:
+    """A voltage that was set, in plain digits."""
+    if not millivolts:
+        return text.NONE
+    large = millivolts > _MILLIVOLTS_MAX
+    return f"{millivolts / 1000:.5g} V" if large else f"{text.whole(millivolts)} mV"
+
+
+def full_scale(series: RunSeries, number: int) -> int | None:
+    """The full scale, in millivolts, that the run's settings give analogue input ``number``; ``None`` where they do
+    not tell, 0 where it is off."""
+    full: int | None = getattr(series.run.info.start, f"analogue_{number}_full_mv", None)
+    return full
 
 
 def values_at(series: RunSeries, measured: Series, column: Column) -> Values:
     """A numeric column's values in its :func:`unit_of`, on the run's axis, without those that are absent: an interval
     with fewer than two pulses has no period."""
-    values = column.values.astype(np.float64) / (100.0 if _in_pascal(column) else 1.0)
+    values = column.values.astype(np.float64) / _unit_and_divisor(measured, column)[1]
     told = column.present & np.isfinite(values)
     if measured.name == _PULSES and column.name == _PERIOD:
         told &= values > 0
@@ -93,10 +136,9 @@ def values_at(series: RunSeries, measured: Series, column: Column) -> Values:
 
 def in_use(series: RunSeries, measured: Series) -> tuple[Column, ...]:
     """The columns without an analogue input that the run's settings leave off, whose readings mean nothing."""
-    if measured.name != _ANALOGUE:
+    if measured.name != ANALOGUE:
         return measured.columns
-    start = series.run.info.start
-    off = [f"input_{number}_mv" for number in (1, 2) if getattr(start, f"analogue_{number}_full_mv", None) == 0]
+    off = [f"input_{number}_mv" for number in (1, 2) if full_scale(series, number) == 0]
     return tuple(column for column in measured.columns if column.name not in off)
 
 
@@ -113,10 +155,12 @@ def paced(series: RunSeries, measured: Series) -> bool:
 
 
 def unpictured(series: RunSeries, measured: Sequence[Series]) -> tuple[str, ...]:
-    """Numbers that were told once, or never changed and came at no even pace: a picture would say nothing. Many of one
-    message are only counted."""
+    """Numbers that never changed and came at no even pace, or of which a frame or two told one: a picture would say
+    nothing. Many of one message are only counted, and messages told once are not among them."""
     words: list[str] = []
     for one in measured:
+        if told_once(one):
+            continue
         columns = [column for column in in_use(series, one) if column.numeric and not superseded(one, column)]
         told = [column for column in columns if column.present.any()]
         still = [column for column in told if _says_nothing(series, one, column)]
@@ -155,9 +199,31 @@ def _drawn_of_message(series: RunSeries, measured: Series) -> list[Drawn]:
         elif is_element(columns[0]):
             drawn.append(_plot(series, measured, columns))
         else:
-            parts = (columns[place : place + SHARED_MAX] for place in range(0, len(columns), SHARED_MAX))
-            drawn += [_plot(series, measured, part) for part in parts]
+            drawn += [_plot(series, measured, part) for part in _sharing(series, measured, columns)]
     return drawn
+
+
+def _sharing(series: RunSeries, measured: Series, columns: Sequence[Column]) -> list[list[Column]]:
+    """Those that go well together in one picture: none loses more of its height than :data:`SHARE_MIN` leaves it."""
+    shared: list[tuple[list[Column], list[tuple[float, float]]]] = []
+    for column in columns:
+        values = values_at(series, measured, column).values
+        ends = (float(values.min()), float(values.max()))
+        for members, every in shared:
+            if len(members) < SHARED_MAX and _go_together([*every, ends]):
+                members.append(column)
+                every.append(ends)
+                break
+        else:
+            shared.append(([column], [ends]))
+    return [members for members, _ in shared]
+
+
+def _go_together(every: Sequence[tuple[float, float]]) -> bool:
+    whole = max(most for _, most in every) - min(least for least, _ in every)
+    spans = [most - least for least, most in every]
+    # A value that never changes has no height to lose, but where none changes they must be the same.
+    return whole == 0 if not any(spans) else all(SHARE_MIN * whole <= span for span in spans if span)
 
 
 def is_element(column: Column) -> bool:
@@ -182,7 +248,10 @@ def _said(measured: Series, column: Column, between: str = " ") -> str:
 
 
 def superseded(measured: Series, column: Column) -> bool:
-    """Whether it is a raw reading that this host turned into something with a unit."""
+    """Whether it is a reading that this host turned into something else: a raw one into a value with a unit, the time
+    between two pulses into their rate."""
+    if measured.name == _PULSES and column.name == _PERIOD:
+        return True
     return not column.unit and not column.derived and any(other.derived for other in measured.columns)
 
 
@@ -198,7 +267,7 @@ def _plot(series: RunSeries, measured: Series, columns: Sequence[Column]) -> Plo
     if len(columns) > SHARED_MAX:
         said = f"{message} {_words(columns[0].field)}"
     return _fitted(
-        _heading(measured, columns), unit_of(columns[0]), quantities, said,
+        _heading(measured, columns), unit_of(measured, columns[0]), quantities, said,
         dots=not paced(series, measured),
     )  # fmt: skip
 
@@ -228,13 +297,13 @@ def _divided(values: Values, factor: float) -> Values:
 
 def rates_of(series: RunSeries, measured: Series) -> list[Plot]:
     """How fast pulses came: by their count from frame to frame, and by the time between two of them."""
-    count, period = (_column(measured, name) for name in ("count", _PERIOD))
-    if measured.name != _PULSES or count is None or period is None:
+    by_count, period = pulse_rate(series, measured), _column(measured, _PERIOD)
+    if by_count is None or period is None:
         return []
     quantities = tuple(
         Quantity(_ROLES[place], label, values, place)
         for place, (label, values) in enumerate((
-            ("by the count", rate_by_count(values_at(series, measured, count))),
+            ("by the count", by_count),
             ("by the period", rate_by_period(series, values_at(series, measured, period))),
         )) if len(values) > 1
     )  # fmt: skip
@@ -242,6 +311,14 @@ def rates_of(series: RunSeries, measured: Series) -> list[Plot]:
         return []
     message = message_words(measured)
     return [_fitted(f"{_capital(message)}: rate", "Hz", quantities, f"{message} rate", digits=_RATE_DIGITS)]
+
+
+def pulse_rate(series: RunSeries, measured: Series) -> Values | None:
+    """How fast pulses came by their count, in Hz; ``None`` of other messages, or where it is no count."""
+    count = _column(measured, _COUNT) if measured.name == _PULSES else None
+    if count is None or count.kind != "integer":
+        return None
+    return rate_by_count(values_at(series, measured, count))
 
 
 def _column(measured: Series, name: str) -> Column | None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from offtake.report import lists, text
-from offtake.report.figures import Facts, Figure
+from offtake.report.answer import Answer, Ref, Sentence
+from offtake.report.cells import Figure
+from offtake.report.figures import Facts
 from offtake.report.markup import Markup, element, join
 from offtake.report.run_section import RunPictures, run_section
+from offtake.report.sensor_part import sensors_id
 from offtake.report.shell import MARKS, document, footer, theme_choice
 from offtake.report.svg import StyleSheet
-from offtake.report.words import Answer, Ref, Sentence
 
 COLUMNS_MAX = 8
 """Runs side by side in the table of figures; further ones are folded away in tables of their own,"""
@@ -50,7 +52,7 @@ def _head(facts: Facts, runs: Sequence[RunPictures]) -> Markup:
         about.append(join(f"journal {number:08x}"))
     places = [
         ("summary", "In words"),
-        *((f"run-{one.facts.run.run}", f"Run {one.facts.run.run}") for one in runs),
+        *(place for one in runs for place in _places(one, len(runs) > 1)),
         ("figures", "In figures"),
         ("blocks", "Blocks"),
     ]
@@ -61,6 +63,13 @@ def _head(facts: Facts, runs: Sequence[RunPictures]) -> Markup:
         theme_choice(),
         element("nav", *(element("a", words, href=f"#{place}") for place, words in places), aria_label="On this page"),
     )
+
+
+def _places(one: RunPictures, several: bool) -> Iterable[tuple[str, str]]:
+    run = one.facts.run.run
+    yield f"run-{run}", f"Run {run}"
+    if one.sensors:
+        yield sensors_id(run), f"Sensors of run {run}" if several else "Sensors"
 
 
 def _between(parts: Sequence[Markup], mark: str) -> Iterable[str]:

@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+from matplotlib.ticker import FixedFormatter, FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from offtake.report.palette import LIGHT, PLACEHOLDERS
 from offtake.report.thin import Floats, Thinned
@@ -26,6 +26,9 @@ _UNITS_PER_INCH = 72
 _PNG_DOTS_PER_INCH = 144
 # Of digits and small letters, in letter heights; a little more than most fonts take.
 _LETTER_WIDTH = 0.62
+# Of a digit and of a comma or point, in letter heights, and what an axis' tick takes beside its mark.
+_DIGIT_WIDTH, _POINT_WIDTH, _MARK = 0.637, 0.318, 6
+_DECIMALS_MAX = 6
 
 DASHES: Mapping[str, object] = {"first": "-", "second": (0, (5, 2)), "third": (0, (1.2, 1.6)), "gap": "-", "alarm": "-"}
 """Each series' stroke, so that colour never tells alone."""
@@ -180,6 +183,8 @@ class Pen:
 
     def key(self, axes: Axes, columns: int = 3) -> None:
         """Name the series above the axes, on the right."""
+        if not axes.get_legend_handles_labels()[0]:
+            return
         axes.legend(
             loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=columns, frameon=False, borderaxespad=0.1,
             fontsize=self.form.letters, labelcolor=self.colours["ink"], handlelength=1.9, handletextpad=0.4,
@@ -198,7 +203,12 @@ class Pen:
         low = least + 0.06 * (greatest - least)
         inside = [one for one in marks if low <= one * factor + base <= greatest]
         axes.yaxis.set_major_locator(FixedLocator([one * factor + base for one in inside]))
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: plain((value - base) / factor).replace(",", "")))
+        decimals = decimals_of(inside)
+        words = [f"{one + 0.0:,.{decimals}f}".replace("-", "−") for one in inside]
+        # Separators as elsewhere, but where they would leave the picture.
+        if any(_width(one) * self.form.letters > self.form.left - _MARK for one in words):
+            words = [one.replace(",", "") for one in words]
+        axes.yaxis.set_major_formatter(FixedFormatter(words))
 
     def shade(self, axes: Axes, spans: Sequence[tuple[float, float]]) -> None:
         """Lay gaps behind the series."""
@@ -286,6 +296,19 @@ def clock(start: dt.datetime, seconds: float, step: float) -> str:
     if step >= 86400 or (step >= 60 and (when.hour, when.minute) == (0, 0)):
         return f"{when.day} {_MONTHS[when.month - 1]}"
     return f"{when:%H:%M}" if step >= 60 else f"{when:%H:%M:%S}"
+
+
+def decimals_of(marks: Sequence[float]) -> int:
+    """How many decimals tell all of an axis' marks, the same for each."""
+    for digits in range(_DECIMALS_MAX):
+        if all(abs(one * 10**digits - round(one * 10**digits)) < 1e-6 * max(1.0, abs(one)) for one in marks):
+            return digits
+    return _DECIMALS_MAX
+
+
+def _width(words: str) -> float:
+    """Of an axis' mark, in letter heights."""
+    return sum(_POINT_WIDTH if letter in ",." else _DIGIT_WIDTH for letter in words)
 
 
 def plain(value: float) -> str:

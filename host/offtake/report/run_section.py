@@ -59,7 +59,7 @@ def run_section(one: RunPictures, styles: StyleSheet) -> Markup:
             element("p", _how_drawn(one, most), class_="note"),
             _control(f"r{number}"),
             element("div", *(_figure(picture, styles) for picture in one.timed), class_="stack"),
-            sensors_head(one.sensors) if one.sensors else None,
+            sensors_head(one.sensors, number) if one.sensors else None,
             element("div", *(_figure(picture, styles) for picture in one.sensors.pictures), class_="stack")
             if one.sensors
             else None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,18 +15,21 @@ from offtake.report.draw_time import time_picture
 from offtake.report.figures import RunFacts
 from offtake.report.markup import Markup, element, join
 from offtake.report.measures import (
+    ANALOGUE,
     EVENT,
     PICTURES_MAX,
     Drawn,
     drawn_of,
+    full_scale,
     message_words,
     paced,
     setting_of,
     superseded,
     unpictured,
+    voltage,
 )
 from offtake.report.picture import Picture
-from offtake.report.sensor_figures import Figures, figures_of
+from offtake.report.sensor_figures import Constants, Figures, constants_of, figures_of
 
 if TYPE_CHECKING:
     from offtake.journal.measured import Series
@@ -65,7 +68,12 @@ def sensor_part(one: RunFacts, prefix: str) -> SensorPart | None:
     return SensorPart(drawn, pictures, left_out, unpictured(one.series, one.run.measured), events)
 
 
-def sensors_head(part: SensorPart) -> Markup:
+def sensors_id(run: int) -> str:
+    """Where a run's sensors begin in the page."""
+    return f"run-{run}-sensors"
+
+
+def sensors_head(part: SensorPart, run: int) -> Markup:
     """The heading above the pictures, and what is not among them."""
     words = [
         "On the same time axis. Lines are broken where nothing was told for longer than usual."
@@ -76,8 +84,8 @@ def sensors_head(part: SensorPart) -> Markup:
         named = _some(part.left_out)
         words.append(f"At most {PICTURES_MAX} pictures of sensors are drawn in a run. Only in the table: {named}.")
     if part.still:
-        words.append(f"Told once or never changed, and only in the table: {_some(part.still)}.")
-    return join(element("h3", "Sensors"), *(element("p", one, class_="note") for one in words))
+        words.append(f"Never changed, and only in the table: {_some(part.still)}.")
+    return join(element("h3", "Sensors", id=sensors_id(run)), *(element("p", one, class_="note") for one in words))
 
 
 def _some(names: Sequence[str]) -> str:
@@ -90,11 +98,18 @@ def sensors_tables(one: RunFacts, part: SensorPart) -> Markup:
     measured = one.run.measured
     return join(
         element("h3", "How often the sensors told"),
+        element("p", "Tables that are wider than the screen slide sideways.", class_="note narrow"),
         _table("Sensors, how often", ("frames", "usual interval", "as set", "described by"), _paces(one)),
         *(element("p", text.stranger(note, 300), class_="note") for note in one.run.measured_notes[: lists.LISTED]),
         element("h3", "What the sensors told"),
         *_figure_tables(figures_of(one.series, measured)),
-        element("p", "Raw readings that were worked out into a value with a unit have no picture.", class_="note")
+        *_constants(constants_of(one.series, measured)),
+        element(
+            "p",
+            "Readings that were worked out into something else (a raw pressure, the time between two pulses) "
+            "have no picture of their own.",
+            class_="note",
+        )
         if any(superseded(each, column) for each in measured for column in each.columns)
         else None,
         *(_events(one, each) for each in part.drawn if isinstance(each, States) and each.sudden),
@@ -103,6 +118,8 @@ def sensors_tables(one: RunFacts, part: SensorPart) -> Markup:
 
 def _figure_tables(rows: Sequence[Figures]) -> Sequence[Markup]:
     """The figures, message by message; many are folded, very many cut."""
+    if not rows:
+        return ()
     shown, rest = rows[:_FIGURES_LISTED], rows[_FIGURES_LISTED : lists.LISTED_MAX]
     parts = [_figure_table("What the sensors told", shown)]
     if rest:
@@ -112,6 +129,23 @@ def _figure_tables(rows: Sequence[Figures]) -> Sequence[Markup]:
     if cut > 0:
         parts.append(element("p", f"{text.plural(cut, 'row is', 'rows are')} left out here.", class_="note"))
     return parts
+
+
+def _constants(every: Sequence[Constants]) -> Iterator[Markup]:
+    """A line for each message that was told once; its values are folded away."""
+    for one in every[: lists.LISTED]:
+        if not one.values:
+            continue
+        kept = one.values[: lists.LISTED_MAX]
+        summary = element("summary", f"{one.message}, told once: {text.plural(len(one.values), 'value')}")
+        cut = len(one.values) - len(kept)
+        yield element(
+            "details", summary, _table(f"{one.message}, told once", ("value",), kept),
+            element("p", f"{text.plural(cut, 'row is', 'rows are')} left out here.", class_="note") if cut else None,
+        )  # fmt: skip
+    more = len(every) - lists.LISTED
+    if more > 0:
+        yield element("p", f"{text.plural(more, 'message was', 'messages were')} told once more.", class_="note")
 
 
 def _figure_table(title: str, rows: Sequence[Figures]) -> Markup:
@@ -164,17 +198,39 @@ def _interval(milliseconds: float) -> str:
 
 
 def _setting(one: RunFacts, measured: Series) -> str:
-    """What the run's own settings say of when a message comes."""
+    """What the run's own settings say of when a message comes, and of the analogue inputs' full scales."""
     asked = setting_of(one.series, measured)
     if asked is None:
         return text.NONE
-    return f"when a level lasts {_interval(asked)}" if measured.name == EVENT else f"each {_interval(asked)}"
+    if measured.name == EVENT:
+        return f"when a level lasts {_interval(asked)}"
+    scales = _scales(one) if measured.name == ANALOGUE else ()
+    return "; ".join((f"each {_interval(asked)}", *scales))
+
+
+def _scales(one: RunFacts) -> Iterator[str]:
+    for number in (1, 2):
+        full = full_scale(one.series, number)
+        if full is not None:
+            yield f"input {number} up to {voltage(full)}" if full else f"input {number} off"
 
 
 def _events(one: RunFacts, states: States) -> Markup:
+    ticks = states.ticks_us[: lists.LISTED_MAX].tolist()
     rows = [
-        (lists.when(one, int(tick)), f"{tick / 1e6:,.6f} s", state_words(states.column, int(raw)))
-        for tick, raw in zip(states.ticks_us[: lists.LISTED_MAX].tolist(), states.raw.tolist(), strict=False)
+        (at, state_words(states.column, raw), lasted, f"{tick / 1e6:,.6f} s")
+        for at, tick, raw, lasted in zip(
+            lists.precisely(one, ticks), ticks, states.raw.tolist(), _lasted(states), strict=False
+        )
     ]
-    heads = ("at", "tick", "what")
+    heads = ("at", "told", "lasted", "tick")
     return lists.listing(f"{states.heading}, as it happened", heads, rows, len(states.raw), "")
+
+
+def _lasted(states: States) -> Iterator[str]:
+    """How long each word held; where no word ended it, but the run or missing frames, the least it can have been."""
+    told = len(states.starts)
+    for place in range(min(told, lists.LISTED_MAX)):
+        seconds = text.number(float(states.ends[place] - states.starts[place]), 6, "s")
+        followed = place + 1 < told and states.ends[place] == states.starts[place + 1]
+        yield seconds if followed else f"at least {seconds}"

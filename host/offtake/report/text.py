@@ -72,11 +72,12 @@ def length(metres: float | None) -> str:
     return number(metres, 1, "m") if abs(metres) < 10_000.0 else number(metres / 1000.0, 2, "km")
 
 
-def moment(when: dt.datetime | None) -> str:
-    """A moment in UTC to the second."""
+def moment(when: dt.datetime | None, digits: int = 0) -> str:
+    """A moment in UTC with ``digits`` (0 to 6) decimals of its seconds, cut."""
     if when is None:
         return NONE
-    return iso_utc(when.replace(microsecond=0)).replace("T", " ").replace("Z", " UTC")
+    decimals = f".{when.microsecond:06d}"[: digits + 1] if digits else ""
+    return iso_utc(when.replace(microsecond=0)).replace("T", " ").replace("Z", f"{decimals} UTC")
 
 
 def plural(count: int, one: str, many: str = "") -> str:

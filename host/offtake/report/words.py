@@ -1,17 +1,17 @@
-"""The summary: five questions, answered in sentences whose figures all stand in the table."""
+"""The summary: questions answered in sentences whose figures all stand in the table."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
 
 from offtake.report import text
-from offtake.report.figures import CAUSES, EXACT_CAUSES, GLITCHES, SENSOR_CAUSES, Facts, RunFacts
+from offtake.report.answer import Answer, Ref, Sentence, noun, ref
+from offtake.report.figures import Facts, RunFacts
+from offtake.report.kinds import CAUSES, EXACT_CAUSES, GLITCHES, SENSOR_CAUSES
+from offtake.report.sensor_rows import has_sensors
+from offtake.report.sensor_words import sensor_answer
 from offtake.track.analysis import GapReason
-
-Verdict = Literal["good", "look", "bad", "unknown"]
 
 FIXED_SHARE_MIN = 0.95
 """At least this share of epochs with a position counts as good,"""
@@ -28,44 +28,10 @@ _GAP_REASONS: dict[GapReason, str] = {
 }
 
 
-@dataclass(frozen=True)
-class Ref:
-    """A figure of the table within a sentence: of ``run``, or of the whole journal. ``shown`` is the cell's text."""
-
-    key: str
-    shown: str
-    run: int | None = None
-
-
-Sentence = tuple[str | Ref, ...]
-
-
-@dataclass(frozen=True)
-class Answer:
-    """A question's answer. ``word`` is the short one; ``sentences`` are for everyone, ``notes`` for those who look
-    closer."""
-
-    question: str
-    verdict: Verdict
-    word: str
-    sentences: tuple[Sentence, ...]
-    notes: tuple[str, ...] = ()
-
-    @property
-    def text(self) -> str:
-        """The answer as plain text."""
-        parts = ("".join(one if isinstance(one, str) else one.shown for one in line) for line in self.sentences)
-        return f"{self.question} {self.word} {' '.join(parts)}"
-
-
 def answers(facts: Facts) -> tuple[Answer, ...]:
-    """Answer the five questions."""
-    return (_logged(facts), _missing(facts), _fixes(facts), _glitches(facts), _time(facts))
-
-
-def _ref(facts: Facts, key: str, run: int | None = None) -> Ref:
-    figure = facts.figure(key)
-    return Ref(key, figure.all if run is None else figure.cells[run], run)
+    """Answer the five questions, and where there are sensors what they measured."""
+    sensors = (sensor_answer(facts),) if has_sensors(facts.runs) else ()
+    return (_logged(facts), *sensors, _missing(facts), _fixes(facts), _glitches(facts), _time(facts))
 
 
 def _logged(facts: Facts) -> Answer:
@@ -75,14 +41,14 @@ def _logged(facts: Facts) -> Answer:
     total = sum(one.run.info.raw_bytes for one in facts.runs)
     many = text.plural(len(facts.runs), "run")
     first: Sentence = (
-        f"{many} of ", _ref(facts, "length"), ", with ", _ref(facts, "bytes"),
+        f"{many} of ", ref(facts, "length"), ", with ", ref(facts, "bytes"),
         f" {'byte' if total == 1 else 'bytes'} of the receiver's line.",
     )  # fmt: skip
     ended = Counter(one.ended for one in facts.runs)
     sentences = [first, (_how_ended(facts, ended),)]
     sensors = sum(one.sensor_frames for one in facts.runs)
     if sensors:
-        sentences.append(("Beside the line it logged ", _ref(facts, "sensors"), f" {_noun(sensors, 'frame')} of its "
+        sentences.append(("Beside the line it logged ", ref(facts, "sensors"), f" {noun(sensors, 'frame')} of its "
                           "sensors."))  # fmt: skip
     if not total:
         return Answer(question, "bad", "It ran, but heard nothing.", tuple(sentences))
@@ -115,7 +81,7 @@ def _missing(facts: Facts) -> Answer:
     if not facts.runs:
         nothing: Sentence = (
             "Without a run there is nothing to miss from; ",
-            _ref(facts, "blocks"),
+            ref(facts, "blocks"),
             " blocks are intact.",
         )
         return Answer(question, "unknown", "That cannot be told.", (nothing,))
@@ -124,55 +90,55 @@ def _missing(facts: Facts) -> Answer:
     flags = sum(one.run.info.loss_events for one in facts.runs)
     broken = verify.blocks.damaged + verify.blocks.torn + verify.missing_blocks
     gaps = sum(len(one.run.analysis.gaps) for one in facts.runs)
+    absent = {cause: sum(one.losses[cause] for one in facts.runs) for cause in SENSOR_CAUSES}
+    sensor_losses = any(absent.values())
     sentences: list[Sentence] = []
     if lost or flags:
-        counted = f" lost {_noun(lost, 'byte')}"
-        sentences.append(("The logger counted ", _ref(facts, "lost"), counted, *_flags(facts, flags)))
+        counted = f" lost {noun(lost, 'byte')}"
+        sentences.append(("The logger counted ", ref(facts, "lost"), counted, *_flags(facts, flags)))
         causes = _causes(facts)
         if causes:
             sentences.append((causes,))
     else:
-        sentences.append(("Nothing was lost that the logger could count: ", _ref(facts, "lost"), " bytes and ",
-                          _ref(facts, "flags"), " flags from the chip."))  # fmt: skip
+        nothing_lost = "Of the line nothing was lost" if sensor_losses else "Nothing was lost"
+        sentences.append((f"{nothing_lost} that the logger could count: ", ref(facts, "lost"), " bytes and ",
+                          ref(facts, "flags"), " flags from the chip."))  # fmt: skip
     if broken:
         blocks: Sentence = (
-            "Of the journal's blocks, ", _ref(facts, "damaged"), _are(broken - verify.missing_blocks), " damaged and ",
-            _ref(facts, "absent"), _are(verify.missing_blocks),
+            "Of the journal's blocks, ", ref(facts, "damaged"), _are(broken - verify.missing_blocks), " damaged and ",
+            ref(facts, "absent"), _are(verify.missing_blocks),
             " missing; what could be salvaged of them is in this report.",
         )  # fmt: skip
         # First what is missing, then what is not.
         sentences.insert(len(sentences) if lost or flags else 0, blocks)
     elif verify.clean:
-        whole = f" {_noun(verify.blocks.intact, 'block')}, each with a right check."
-        sentences.append(("The journal is whole: ", _ref(facts, "blocks"), whole))
+        whole = f" {noun(verify.blocks.intact, 'block')}, each with a right check."
+        sentences.append(("The journal is whole: ", ref(facts, "blocks"), whole))
     else:
         found = text.plural(verify.damage, "finding")
-        sentences.append((f"The journal is not clean: {found}, listed below; ", _ref(facts, "blocks"),
+        sentences.append((f"The journal is not clean: {found}, listed below; ", ref(facts, "blocks"),
                           " blocks are intact."))  # fmt: skip
-    absent = {cause: sum(one.losses[cause] for one in facts.runs) for cause in SENSOR_CAUSES}
-    if any(absent.values()):
-        sentences.append(("Of the sensors, ", _ref(facts, "sensor_room"),
-                          f" {_noun(absent['sensor_room'], 'frame')} found no room while the card was busy, and ",
-                          _ref(facts, "sensor_silent"), f" {_noun(absent['sensor_silent'], 'reading')} went "
+    if sensor_losses:
+        sentences.append(("Of the sensors, ", ref(facts, "sensor_room"),
+                          f" {noun(absent['sensor_room'], 'frame')} found no room while the card was busy, and ",
+                          ref(facts, "sensor_silent"), f" {noun(absent['sensor_silent'], 'reading')} went "
                           "unanswered, exactly."))  # fmt: skip
     bad = sum(one.run.track.counts.bad_checksum for one in facts.runs)
     if bad:
-        sentences.append(("Of the messages, ", _ref(facts, "bad"), " failed their check, and ",
-                          _ref(facts, "noise"), " bytes belong to no message."))  # fmt: skip
+        sentences.append(("Of the messages, ", ref(facts, "bad"), " failed their check, and ",
+                          ref(facts, "noise"), " bytes belong to no message."))  # fmt: skip
     if gaps:
-        sentences.append(("The track has ", _ref(facts, "gaps"), f" {_noun(gaps, 'gap')} of ", _ref(facts, "gap_time"),
-                          " in all, the longest ", _ref(facts, "gap_longest"), f": {_reasons(facts)}."))  # fmt: skip
+        sentences.append(("The track has ", ref(facts, "gaps"), f" {noun(gaps, 'gap')} of ", ref(facts, "gap_time"),
+                          " in all, the longest ", ref(facts, "gap_longest"), f": {_reasons(facts)}."))  # fmt: skip
     else:
-        sentences.append(("The track has ", _ref(facts, "gaps"), " gaps."))
+        sentences.append(("The track has ", ref(facts, "gaps"), " gaps."))
     if broken or lost or not verify.clean:
         return Answer(question, "bad", "Yes.", tuple(sentences))
-    if flags or gaps or bad or any(absent.values()):
+    if flags or gaps or bad:
         return Answer(question, "look", "Something, perhaps.", tuple(sentences))
+    if sensor_losses:
+        return Answer(question, "look", "Of the sensors, yes.", tuple(sentences))
     return Answer(question, "good", "Nothing that could be counted.", tuple(sentences))
-
-
-def _noun(count: int, one: str) -> str:
-    return one if count == 1 else f"{one}s"
 
 
 def _are(count: int) -> str:
@@ -182,8 +148,8 @@ def _are(count: int) -> str:
 def _flags(facts: Facts, flags: int) -> Sentence:
     if not flags:
         return (", exactly.",)
-    said = f" {_noun(flags, 'flag')} from the chip, each for at least one byte."
-    return (", exactly, and ", _ref(facts, "flags"), said)
+    said = f" {noun(flags, 'flag')} from the chip, each for at least one byte."
+    return (", exactly, and ", ref(facts, "flags"), said)
 
 
 def _causes(facts: Facts) -> str:
@@ -212,13 +178,13 @@ def _fixes(facts: Facts) -> Answer:
     question = "Are the fixes good?"
     epochs, placed = sum(one.epochs for one in facts.runs), sum(one.placed for one in facts.runs)
     if not epochs:
-        none: list[Sentence] = [("The stream has ", _ref(facts, "epochs"), " epochs.")]
+        none: list[Sentence] = [("The stream has ", ref(facts, "epochs"), " epochs.")]
         if sum(one.run.track.counts.noise_bytes for one in facts.runs):
             why = "a wrong speed or polarity of the line looks like this, and so does a dialect that is not known here."
-            none.append((_ref(facts, "noise"), f" bytes belong to no message that was understood: {why}"))
+            none.append((ref(facts, "noise"), f" bytes belong to no message that was understood: {why}"))
         return Answer(question, "unknown", "There are none.", tuple(none))
     sentences: list[Sentence] = [
-        (_ref(facts, "placed"), " of ", _ref(facts, "epochs"), " epochs have a position (", _ref(facts, "share"), ").")
+        (ref(facts, "placed"), " of ", ref(facts, "epochs"), " epochs have a position (", ref(facts, "share"), ").")
     ]
     if not placed:
         return Answer(question, "bad", "No.", tuple(sentences))
@@ -253,13 +219,13 @@ def _quality(facts: Facts, best: RunFacts) -> list[Sentence]:
     analysis = best.run.analysis
     pieces: list[Sentence] = []
     if analysis.satellites_used is not None:
-        pieces.append((_ref(facts, "satellites", number), " satellites used"))
+        pieces.append((ref(facts, "satellites", number), " satellites used"))
     if analysis.hdop is not None:
-        pieces.append(("horizontal dilution ", _ref(facts, "hdop", number)))
+        pieces.append(("horizontal dilution ", ref(facts, "hdop", number)))
     if analysis.horizontal_accuracy_m is not None:
-        pieces.append(("accuracy as told ", _ref(facts, "accuracy", number)))
+        pieces.append(("accuracy as told ", ref(facts, "accuracy", number)))
     if analysis.cn0_db_hz is not None:
-        pieces.append(("C/N0 ", _ref(facts, "cn0", number)))
+        pieces.append(("C/N0 ", ref(facts, "cn0", number)))
     if not pieces:
         return [("The stream tells neither satellites nor dilution nor accuracy.",)]
     which = f"Medians of run {number}, the one with most fixes" if len(facts.runs) > 1 else "Medians"
@@ -274,22 +240,22 @@ def _glitches(facts: Facts) -> Answer:
     kinds = Counter(glitch.kind for one in facts.runs for glitch in one.run.analysis.glitches)
     if not any(one.epochs for one in facts.runs):
         return Answer(
-            question, "unknown", "Cannot be told without epochs.", (("Found: ", _ref(facts, "glitches"), "."),)
+            question, "unknown", "Cannot be told without epochs.", (("Found: ", ref(facts, "glitches"), "."),)
         )
     if not kinds and not any(one.placed for one in facts.runs):
         timed: Sentence = (
-            _ref(facts, "glitches"),
+            ref(facts, "glitches"),
             " were found in the times of ",
-            _ref(facts, "epochs"),
+            ref(facts, "epochs"),
             " epochs; nothing else could be looked at.",
         )
         return Answer(question, "unknown", "Cannot be told without positions.", (timed,))
     if not kinds:
-        line: Sentence = (_ref(facts, "glitches"), " glitches were found among ", _ref(facts, "epochs"), " epochs.")
+        line: Sentence = (ref(facts, "glitches"), " glitches were found among ", ref(facts, "epochs"), " epochs.")
         return Answer(question, "good", "Nothing that was found.", (line,))
-    parts: list[str | Ref] = ["Found: ", _ref(facts, "glitches"), " ("]
+    parts: list[str | Ref] = ["Found: ", ref(facts, "glitches"), " ("]
     for place, kind in enumerate(kind for kind in GLITCHES if kinds[kind]):  # type: ignore[index]
-        parts.extend(((", ",) if place else ()) + (f"{GLITCHES[kind]}: ", _ref(facts, f"glitch_{kind}")))
+        parts.extend(((", ",) if place else ()) + (f"{GLITCHES[kind]}: ", ref(facts, f"glitch_{kind}")))
     parts.append("). Each is listed below with its evidence; none was taken out of the track.")
     return Answer(question, "look", "Yes.", (tuple(parts),))
 
@@ -303,7 +269,7 @@ def _time(facts: Facts) -> Answer:
         notes = (*notes[:NOTES_SHOWN], f"And {text.plural(left_out, 'note')} of this kind more.")
     if not dated:
         line: Sentence = (
-            "No date was told in the ", _ref(facts, "length"), " recorded: times here count from each run's start "
+            "No date was told in the ", ref(facts, "length"), " recorded: times here count from each run's start "
             "by the logger's own clock, which may be off by 0.5 %.",
         )  # fmt: skip
         return Answer(question, "unknown", "It is not on UTC.", (line,), notes)
@@ -311,12 +277,11 @@ def _time(facts: Facts) -> Answer:
     number = worst.run.run
     which = f"Of run {number}, the least certain" if len(dated) > 1 else "Of the run"
     sentences: list[Sentence] = [
-        (f"{which}: a stamp is uncertain by ", _ref(facts, "error", number), " (95 %, median), at most ",
-         _ref(facts, "error_most", number), "."),
-        ("The logger's clock differs from the receiver's by ", _ref(facts, "drift", number), " (",
-         _ref(facts, "drift_range", number), "); that is taken out."),
-        ("An epoch's first byte comes late by ", _ref(facts, "late", number), " (median), 95 % within ",
-         _ref(facts, "late95", number), "; ", _ref(facts, "unfit", number), " epochs told a time that did not fit."),
+        (f"{which}: a stamp is uncertain by ", ref(facts, "error", number), " (95 %, median), at most ",
+         ref(facts, "error_most", number), "."),
+        _drift(facts, worst),
+        ("An epoch's first byte comes late by ", ref(facts, "late", number), " (median), 95 % within ",
+         ref(facts, "late95", number), "; ", ref(facts, "unfit", number), " epochs told a time that did not fit."),
     ]  # fmt: skip
     undated = len(facts.runs) - len(dated)
     if undated:
@@ -328,6 +293,16 @@ def _time(facts: Facts) -> Answer:
     if close and not undated and not rejected:
         return Answer(question, "good", "On UTC, within the uncertainty told here.", tuple(sentences), notes)
     return Answer(question, "look", "On UTC, but see how far.", tuple(sentences), notes)
+
+
+def _drift(facts: Facts, one: RunFacts) -> Sentence:
+    timeline, number = one.run.track.timeline, one.run.run
+    if timeline is None or timeline.drift_ppm is None:
+        return ("How far the logger's clock differs from the receiver's cannot be told of so short a run.",)
+    line: Sentence = ("The logger's clock differs from the receiver's by ", ref(facts, "drift", number))
+    if timeline.drift_range_ppm is not None:
+        line = (*line, " (", ref(facts, "drift_range", number), ")")
+    return (*line, "; that is taken out.")
 
 
 def _some(runs: Sequence[int]) -> str:

@@ -24,4 +24,8 @@ def broken_rules(spec: Spec, lock: Lock | None, sources: Mapping[str, Source]) -
     if lock is None:
         return ()
     history = History(spec, lock, sources)
-    return tuple(Finding(rule.name, where, what, rule.advice) for rule in RULES for where, what in rule.find(history))
+    return tuple(Finding(rule.name, *_advised(found, rule.advice)) for rule in RULES for found in rule.find(history))
+
+
+def _advised(found: tuple[str, str] | tuple[str, str, str], advice: str) -> tuple[str, str, str]:
+    return found if len(found) == 3 else (*found, advice)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from offtake.spec.evolution_model import Found, History, Rule
+from offtake.spec.evolution_model import BESIDE, Found, History, Rule
 from offtake.spec.model import Field
 
 
@@ -51,9 +51,10 @@ def field_inserted(history: History) -> Found:
 
 def field_retyped(history: History) -> Found:
     """A released field takes other bytes."""
-    for where, since, old, now in history.fields():
+    for where, since, old, now, grows in history.fields():
         if (old.type, old.size, old.count) != (now.type, now.size, now.count):
-            yield where, f"{now.name} has been {_type(old)} since release {since}, not {_type(now)}"
+            what = f"{now.name} has been {_type(old)} since release {since}, not {_type(now)}"
+            yield where, what, _APPEND if grows else BESIDE
 
 
 def _type(field: Field) -> str:
@@ -64,11 +65,13 @@ def _type(field: Field) -> str:
 
 def unit_changed(history: History) -> Found:
     """A released number has another unit or scale."""
-    for where, since, old, now in history.fields():
+    for where, since, old, now, grows in history.fields():
+        advice = _APPEND if grows else BESIDE
         if old.unit != now.unit:
-            yield where, f"the unit has been {old.unit or 'none'} since release {since}, not {now.unit or 'none'}"
+            what = f"the unit has been {old.unit or 'none'} since release {since}, not {now.unit or 'none'}"
+            yield where, what, advice
         if old.scale != now.scale:
-            yield where, f"the scale has been {_scale(old)} since release {since}, not {_scale(now)}"
+            yield where, f"the scale has been {_scale(old)} since release {since}, not {_scale(now)}", advice
 
 
 def _scale(field: Field) -> str:
@@ -80,17 +83,18 @@ def _scale(field: Field) -> str:
 
 def choices_swapped(history: History) -> Found:
     """A released number takes its names from elsewhere."""
-    for where, since, old, now in history.fields():
+    for where, since, old, now, grows in history.fields():
         before, after = old.enum or old.flags, now.enum or now.flags
         kept = history.spec.enums.get(before)
         # That an enumeration is gone, or of another kind, is told once and not of each field.
         if before != after and (not before or (kept is not None and kept.is_flags == bool(old.flags))):
-            yield where, f"its choices have been {before or 'none'} since release {since}, not {after or 'none'}"
+            what = f"its choices have been {before or 'none'} since release {since}, not {after or 'none'}"
+            yield where, what, f"{'add choices to the one it has, or ' if before else ''}{_APPEND if grows else BESIDE}"
 
 
 def const_changed(history: History) -> Found:
     """A released constant has another value."""
-    for where, since, old, now in history.fields():
+    for where, since, old, now, _ in history.fields():
         if old.const != now.const:
             yield where, f"the constant has been {_const(old)} since release {since}, not {_const(now)}"
 
@@ -101,7 +105,7 @@ def _const(field: Field) -> str:
 
 def parts_changed(history: History) -> Found:
     """A released word is divided otherwise."""
-    for where, since, old, now in history.fields():
+    for where, since, old, now, _ in history.fields():
         before, after = ([(part.name, part.bits) for part in one.parts] for one in (old, now))
         if before != after:
             yield where, f"the parts of {now.name} have been as they were since release {since}"
@@ -109,7 +113,7 @@ def parts_changed(history: History) -> Found:
 
 def range_narrowed(history: History) -> Found:
     """A released number may hold less than it could."""
-    for where, since, old, now in history.fields():
+    for where, since, old, now, _ in history.fields():
         if old.is_number and (now.type, now.scale) == (old.type, old.scale):
             (low, high), (now_low, now_high) = old.bounds, now.bounds
             if now_low > low or now_high < high:

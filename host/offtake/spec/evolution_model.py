@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from offtake.errors import SpecError
 from offtake.spec.lock_model import Lock, LockedRecord
@@ -11,9 +12,10 @@ from offtake.spec.model import OWN_CODE_FIRST, Field, Record, Spec
 from offtake.spec.places import LockPlaces, Places
 from offtake.spec.table import Source
 
-Found = Iterator[tuple[str, str]]
-"""Pairs of a place and what is wrong there."""
-
+Found = Iterator[tuple[str, str] | tuple[str, str, str]]
+"""Pairs of a place and what is wrong there, with an advice of its own where the rule's cannot be followed."""
+BESIDE = "leave the old one as it is, and write a new one beside it with a code that was never used"
+"""The advice for a record that cannot grow."""
 
 FITS = "fits"
 """Name of the rule that what is written has room; its advice is what was expected."""
@@ -61,14 +63,15 @@ class History:
         for kind, released, present in self.groups():
             yield from (Pair(kind, one, present[name]) for name, one in released.items() if name in present)
 
-    def fields(self) -> Iterator[tuple[str, int, Field, Field]]:
-        """Place, release, released and present form of every released field that still has its name."""
+    def fields(self) -> Iterator[Change]:
+        """Every released field that still has its name."""
         for pair in self.pairs():
             known = {one.field.name: one for one in pair.released.fields}
             for index, field in enumerate(pair.now.fields):
                 if field.name in known:
                     old = known[field.name]
-                    yield self.places.field(pair.kind, pair.now, index), old.since, old.field, field
+                    where = self.places.field(pair.kind, pair.now, index)
+                    yield Change(where, old.since, old.field, field, pair.grows)
 
     def free_code(self, kind: str) -> int:
         """A code that no message, or a kind that no packet, has or ever had: of messages one of those for everyone."""
@@ -80,6 +83,17 @@ class History:
         return next(code for code in range(OWN_CODE_FIRST if kind == "message" else 1, 1024) if code not in used)
 
 
+class Change(NamedTuple):
+    """A released field: its place, its first release, its released and its present form, and whether fields can be
+    appended after it."""
+
+    where: str
+    since: int
+    old: Field
+    now: Field
+    grows: bool
+
+
 @dataclass(frozen=True)
 class Pair:
     """A released record and what it is now."""
@@ -87,6 +101,11 @@ class Pair:
     kind: str
     released: LockedRecord
     now: Record
+
+    @property
+    def grows(self) -> bool:
+        """Whether fields can be appended: to the journal's header, and to messages that a tail does not end."""
+        return self.kind == "journal header" or (self.kind == "message" and not self.released.has_tail)
 
     @property
     def released_names(self) -> list[str]:

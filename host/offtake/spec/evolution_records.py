@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from offtake.spec.evolution_model import Found, History, Rule
+from offtake.spec.evolution_model import BESIDE, Found, History, Rule
 from offtake.spec.lock_model import LockedRecord
 from offtake.spec.model import Record
 
@@ -97,14 +97,13 @@ def block_changed(history: History) -> Found:
                 yield history.places.field(pair.kind, pair.now, place), f"{field.name} is new in the block's header"
 
 
-_NEW_CODE = "leave the old one as it is, and write a new one beside it with a code that was never used"
 RECORD_RULES = (
     Rule("code_reused", "a code that was never used; leave the old one's to it for ever", code_reused),
     Rule("record_renamed", "take the name back; say in its doc what it means now", record_renamed),
     Rule("record_removed", "put it back; what is no longer written may say so in its doc", record_removed),
     Rule("code_changed", "take the code back; old logs have it", code_changed),
     Rule("role_changed", "take it back: it decides what of an old log is a measurement", role_changed),
-    Rule("grown_past_tail", _NEW_CODE, grown_past_tail),
+    Rule("grown_past_tail", BESIDE, grown_past_tail),
     Rule("packet_grown", "a packet of a new kind beside it", packet_grown),
     Rule("block_changed", "put it into a message: blocks stay as they are", block_changed),
 )

@@ -39,7 +39,7 @@ def find_spec_folder(start: Path | None = None) -> Path:
     """The shared_spec folder of the checkout this package, or else ``start``, lies in. InputOutputError if none."""
     places = [start] if start else [Path(__file__).resolve(), Path.cwd() / "here"]
     for place in places:
-        for folder in (place, *place.parents):
+        for folder in (place, *place.parents, *place.resolve().parents):
             if (folder / "shared_spec" / "block.toml").is_file():
                 return folder / "shared_spec"
     raise InputOutputError(

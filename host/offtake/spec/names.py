@@ -25,7 +25,10 @@ _C_MACROS = frozenset(("assert", "errno", "linux", "offsetof", "stderr", "stdin"
 _RECORD_WORDS = frozenset(("builtins", "construct", "decode", "encode", "np", "tick", "values"))
 _RESERVED = _C_WORDS | _C_MACROS | _RECORD_WORDS | frozenset(keyword.kwlist) | frozenset(keyword.softkwlist)
 # Classes that the generated Python has beside those of records and enumerations, and words that no class may have.
-_CLASSES_TAKEN = ("Status", "Record", "FieldInfo", "IntEnum", "IntFlag", "Any", "ClassVar", "None", "True", "False")
+_CLASSES_TAKEN = (
+    *("Status", "Record", "FieldInfo", "IntEnum", "IntFlag", "Any", "ClassVar", "MESSAGES", "PACKETS"),
+    *("None", "True", "False"),
+)
 
 
 def check_name(name: str, where: str) -> None:

@@ -19,6 +19,8 @@ CHOICES_FORM = "NAME: choice = words; choice = words"
 TYPES = (*WIRE_SIZES, *VARIABLE_TYPES)
 _NAME = re.compile(r"[a-z][a-z0-9_]*\Z")
 _NUMBER = re.compile(r"-?[0-9]{1,20}(\.[0-9]{1,20})?(e-?[0-9]{1,2})?\Z")
+FIXED_POINT = re.compile(r"2\^-([1-9]|[12][0-9]|3[01])\Z")
+"""A scale of 2^-N."""
 _RANGE = re.compile(r"(?P<low>-?[0-9][0-9.e-]*?)?\.\.(?P<high>-?[0-9][0-9.e-]*)?\Z")
 _NUMBER_KEYS = ("scale", "fraction_bits", "count", "size")
 _NAME_KEYS = ("enum", "flags")
@@ -138,6 +140,8 @@ def read_field(text: str) -> NewField:
         bounds = _RANGE.match(word)
         if bounds and not equals:
             low, high = (read_number(one, "limit") if one else "" for one in bounds.group("low", "high"))
+        elif key == "scale" and FIXED_POINT.match(value) and not {"scale", "fraction_bits"} & numbers.keys():
+            numbers["fraction_bits"] = value.removeprefix("2^-")
         elif equals and key in _NUMBER_KEYS and key not in numbers:
             numbers[key] = read_number(value, key)
         elif equals and key in _NAME_KEYS and choices is None:
@@ -145,7 +149,8 @@ def read_field(text: str) -> NewField:
         elif not unit and (key == "unit" if equals else ".." not in word):
             unit = value if equals else word
         else:
-            raise UsageError(f"{word!r} of field {name} is not understood", expected=FIELD_FORM)
+            hint = f"; its unit is {unit!r} already, and must be one word, such as m/s" if unit and not equals else ""
+            raise UsageError(f"{word!r} of field {name} is not understood{hint}", expected=FIELD_FORM)
     return NewField(name, kind, doc.strip(), unit, tuple(numbers.items()), low, high, choices)
 
 

@@ -1,4 +1,7 @@
-"""Asks for a new message, one question at a time, each with an answer that will do."""
+"""Asks for a new message, one question at a time, each with an answer that will do.
+
+To each question `?` is answered with what it is about, and `back` begins a field anew, or at its name the one before.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,8 @@ from offtake.errors import OfftakeError, UsageError
 from offtake.spec.model import CODE_LAST, OWN_CODE_FIRST, VARIABLE_TYPES, Spec
 from offtake.spec.names import NAME_LENGTH_MAX, check_member
 from offtake.spec.new_message import (
+    FIXED_POINT,
+    TYPES,
     NewChoices,
     NewField,
     NewMessage,
@@ -23,8 +28,20 @@ from offtake.spec.new_message import (
 
 NONE = "-"
 """The answer for what a field does not have."""
-_FIXED_POINT = re.compile(r"2\^-([0-9]{1,2})\Z")
+BACK, EXPLAIN = "back", "?"
+"""Answers that begin a field anew, and that ask what the question is about."""
+OF_BITS = " of bits"
+"""What stands behind the name of a new flag set, where choices are asked for."""
+_CHOICES_HELP = (
+    "names for its values. Of an enum one holds at a time, of a flag set any. Answer the name of one that is there, or"
+    " make one: NAME: a = words; b = words is an enum with values from 0 up, NAME of bits: a = words; b = words is a"
+    " flag set with bits from 0 up"
+)
 _Read = TypeVar("_Read")
+
+
+class BackError(Exception):
+    """What was asked for before shall be asked for again."""
 
 
 @dataclass(frozen=True)
@@ -35,10 +52,16 @@ class Asker:
     ask: Callable[[str, str], str]
     tell: Callable[[str], None]
 
-    def __call__(self, question: str, default: str, read: Callable[[str], _Read]) -> _Read:
-        """What ``read`` makes of the answer; asked again while it raises an error."""
+    def __call__(self, question: str, default: str, read: Callable[[str], _Read], explained: str) -> _Read:
+        """What ``read`` makes of the answer; asked again while it raises an error. BackError where the answer is
+        :data:`BACK`."""
         while True:
             answer = self.ask(question, default).strip() or default
+            if answer == EXPLAIN:
+                self.tell(f"{explained}. Nothing: {default}. {BACK}: this field anew, at its name the one before")
+                continue
+            if answer == BACK:
+                raise BackError
             try:
                 return read(answer)
             except OfftakeError as error:
@@ -52,27 +75,61 @@ def ask_message(
 
     ``judge`` raises for a message that will not do; the field that was asked for last is then asked for again.
     """
-    taken = {message.name for message in spec.messages}
-    name = name or asker("name of the message", "reading", lambda text: _free(read_name(text), taken))
-    code = asker("code", str(free_code), lambda text: read_code(text, spec))
-    doc = asker("what it says, in words", f"{_words(name)}.", _some)
-    at_most_hz = asker("at most so many a second, 0 for now and then", "1", lambda text: read_number(text, "rate"))
-    message = NewMessage(name, code, doc, at_most_hz, "", ())
-    while not (message.fields and message.fields[-1].is_tail):
-        names = {field.name for field in message.fields}
-        question = f"field {len(names) + 1}, its name" + (f", {NONE} for no more" if names else "")
-        field_name = asker(question, NONE if names else "value", partial(_field_name, taken=names))
-        if not field_name:
-            break
-        field, new = _ask_field(asker, spec, field_name, {one.name: one for one in message.choices})
-        choices = (*message.choices, *((new,) if new else ()))
-        grown = replace(message, fields=(*message.fields, field), choices=choices)
+    while True:
         try:
-            judge(grown)
-            message = grown
+            message = _ask_head(asker, spec, name, free_code)
+            break
+        except BackError:
+            asker.tell("from the beginning")
+    grown = [message]
+    while not (message.fields and message.fields[-1].is_tail):
+        try:
+            field = _ask_named(asker, spec, message)
+        except BackError:
+            grown = grown[:-1] if len(grown) > 1 else grown
+            message = grown[-1]
+            asker.tell(f"back to field {len(message.fields) + 1}")
+            continue
+        if field is None:
+            break
+        try:
+            judge(field)
+            message = field
+            grown.append(message)
         except OfftakeError as error:
             asker.tell(f"{error}; this field once more")
     return message
+
+
+def _ask_head(asker: Asker, spec: Spec, name: str, free_code: int) -> NewMessage:
+    taken = {message.name for message in spec.messages}
+    question = f"name of the message ({EXPLAIN} explains a question, {BACK} redoes a field)"
+    what = "the name by which firmware and exported files call it, such as soil: small letters, digits and _"
+    name = name or asker(question, "reading", lambda text: _free(read_name(text), taken), what)
+    what = f"the number that stands for it in the log, {OWN_CODE_FIRST} to {CODE_LAST}; once released it stays"
+    code = asker("code", str(free_code), lambda text: read_code(text, spec), what)
+    doc = asker("what it says, in words", f"{_words(name)}.", _some, "a sentence for those who read the log")
+    what = "the highest rate at which you will log it: a promise by which `spec check` works out what it costs"
+    hz = asker("at most so many a second, 0 for now and then", "1", lambda text: read_number(text, "rate"), what)
+    return NewMessage(name, code, doc, hz, "", ())
+
+
+def _ask_named(asker: Asker, spec: Spec, message: NewMessage) -> NewMessage | None:
+    """``message`` with a field more; None where there is none more. BackError inside of a field starts it anew."""
+    names = {field.name for field in message.fields}
+    question = f"field {len(names) + 1}, its name" + (f", {NONE} for no more" if names else "")
+    what = "one value of the message, such as moisture: small letters, digits and _"
+    while True:
+        name = asker(question, NONE if names else "value", partial(_field_name, taken=names), what)
+        if not name:
+            return None
+        try:
+            field, new = _ask_field(asker, spec, name, {one.name: one for one in message.choices})
+        except BackError:
+            asker.tell("this field once more")
+            continue
+        choices = (*message.choices, *((new,) if new else ()))
+        return replace(message, fields=(*message.fields, field), choices=choices)
 
 
 def read_code(text: str, spec: Spec) -> int:
@@ -87,28 +144,33 @@ def read_code(text: str, spec: Spec) -> int:
 
 
 def _ask_field(asker: Asker, spec: Spec, name: str, new: dict[str, NewChoices]) -> tuple[NewField, NewChoices | None]:
-    kind = asker("its type", "u16", read_type)
+    what = f"{', '.join(TYPES)}: u for counting numbers, i for those below 0 too, with their bits; bytes and text"
+    kind = asker("its type", "u16", read_type, what)
     field, made = NewField(name, kind, ""), None
     if kind in VARIABLE_TYPES:
-        size = asker(f"its size in bytes, or {NONE} for any, up to the frame's end", NONE, _whole)
+        question = f"its size in bytes, or {NONE} for any, up to the frame's end"
+        what = "with a size, shorter texts are padded with zeros; without, it ends the message, which can never grow"
+        size = asker(question, NONE, _whole, what)
         field = replace(field, numbers=(("size", size),) if size else ())
     else:
-        count = asker("how many such numbers", "1", _whole)
+        count = asker("how many such numbers", "1", _whole, "more than 1: an array of so many numbers of this type")
         field = replace(field, numbers=(("count", count),) if count not in ("", "1") else ())
         if kind[0] == "u" and not field.numbers:
-            question = f"{NONE}, or names of its values: an enum, or NAME: a = words; b = words"
-            choices, made = asker(question, NONE, lambda text: _choices(text, spec, new))
+            question = f"{NONE}, or an enum or flag set: its name, or a new one ({EXPLAIN} says how)"
+            choices, made = asker(question, NONE, lambda text: _choices(text, spec, new), _CHOICES_HELP)
             field = replace(field, choices=choices)
         if not field.choices:
             field = _ask_number(asker, field)
-    return replace(field, doc=asker("what it is, in words", f"{_words(name)}.", _some)), made
+    doc = asker("what it is, in words", f"{_words(name)}.", _some, "a sentence for those who read the value")
+    return replace(field, doc=doc), made
 
 
 def _ask_number(asker: Asker, field: NewField) -> NewField:
-    unit = asker("its unit", NONE, _or_none)
-    scale = asker("one step in that unit, such as 0.01 or 2^-8", "1", _scale)
-    low = asker("smallest value", NONE, _limit)
-    high = asker("largest value", NONE, _limit)
+    unit = asker("its unit", NONE, _or_none, "such as mV, degC or m/s")
+    what = "what 1 in the log stands for: 0.01 for hundredths of the unit, 2^-8 for fixed-point numbers"
+    scale = asker("one step in that unit, such as 0.01 or 2^-8", "1", _scale, what)
+    low = asker("smallest value", NONE, _limit, f"in the unit; {NONE} where the type is limit enough")
+    high = asker("largest value", NONE, _limit, f"in the unit; {NONE} where the type is limit enough")
     return replace(field, unit=unit, numbers=(*field.numbers, *scale), low=low, high=high)
 
 
@@ -148,7 +210,7 @@ def _limit(text: str) -> str:
 
 
 def _scale(text: str) -> tuple[tuple[str, str], ...]:
-    fixed = _FIXED_POINT.match(text)
+    fixed = FIXED_POINT.match(text)
     if fixed:
         return (("fraction_bits", str(int(fixed[1]))),)
     return () if text == "1" else (("scale", read_number(text, "scale")),)
@@ -159,9 +221,11 @@ def _choices(text: str, spec: Spec, new: dict[str, NewChoices]) -> tuple[tuple[s
     if text == NONE:
         return None, None
     if ":" in text:
-        made = read_choices(text, is_flags=False)
+        head, _, rest = text.partition(":")
+        is_flags = head.rstrip().endswith(OF_BITS)
+        made = read_choices(f"{head.rstrip().removesuffix(OF_BITS)}:{rest}", is_flags=is_flags)
         _free(made.name, {*spec.enums, *new})
-        return ("enum", made.name), made
+        return ("flags" if is_flags else "enum", made.name), made
     if text not in spec.enums and text not in new:
         raise UsageError(f"no enum or flag set {text!r}", expected=", ".join(sorted(spec.enums)))
     is_flags = spec.enums[text].is_flags if text in spec.enums else new[text].is_flags

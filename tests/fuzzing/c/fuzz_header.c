@@ -41,8 +41,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         ot_put_u32(&bytes[CHECK_AT], (uint32_t)~crc);
     }
     taken = 0;
-    uint8_t sensors = 0;
-    uint8_t status = ot_journal_take_header(next, &header, &sensors);
+    uint8_t status = ot_journal_take_header(next, &header);
     if (taken != sizeof bytes) {
         fuzz_fail("less than a block is taken");
     }
