@@ -54,6 +54,12 @@ void ot_framer_begin_run(uint32_t tick)
     framer.run_tick = tick;
 }
 
+void ot_framer_describe_again(uint32_t tick)
+{
+    framer.start_left = OT_DESCRIPTIONS;
+    framer.run_tick = tick;
+}
+
 void ot_framer_cut_start(void)
 {
     framer.start_left = framer.start_left > OT_DESCRIPTIONS ? START_ALONE : 0u; /* once more after a refused block */
@@ -221,15 +227,15 @@ static OT_NOINLINE void next_start(starts *s)
     }
 }
 
-/* As many of the start frames that are due as fit. */
-static OT_NOINLINE void walk_starts(ot_walk *walk, uint32_t open_tick)
+/* As many of the start frames that are due as fit. Returns what is left of them. */
+static OT_NOINLINE uint8_t walk_starts(ot_walk *walk, uint32_t open_tick)
 {
     starts s;
     starts_from(&s, framer.start_left);
     while (s.left != 0u && take_room(walk, start_length(&s), framer.run_tick - open_tick)) {
         next_start(&s);
     }
-    walk->start_left = s.left;
+    return s.left;
 }
 
 static OT_NOINLINE void walk_start(ot_walk *walk, uint16_t limit)
@@ -262,7 +268,7 @@ static void aim_cut(const ot_plan *plan)
 {
     const ot_walk *stop = &plan->stop;
     if (plan->full) {
-        ot_ring_aim_cut((uint16_t)(stop->position + room_after_starts(stop->start_left)), stop->position);
+        ot_ring_aim_cut((uint16_t)(stop->position + room_after_starts(plan->start_left)), stop->position);
     } else if (stop->room > RAW_MIN) {
         ot_ring_aim_cut((uint16_t)(stop->limit + stop->room), (uint16_t)(stop->limit + stop->room));
     }
@@ -285,8 +291,8 @@ void ot_framer_plan(void)
         return;
     }
     plan->open_tick = earliest_tick(walk, mark_in, loss_in);
-    walk_starts(walk, plan->open_tick);
-    bool full = walk->start_left != 0u;
+    plan->start_left = walk_starts(walk, plan->open_tick);
+    bool full = plan->start_left != 0u;
     while (walk_next(walk, plan->open_tick, &frame, &full)) {
     }
     plan->full = full;
@@ -348,7 +354,7 @@ static OT_NOINLINE void write_zeros(uint16_t count)
 static OT_NOINLINE void write_starts(uint32_t open_tick, uint32_t seed)
 {
     starts s;
-    for (starts_from(&s, framer.start_left); s.left != ot_the_work.block.plan.stop.start_left; next_start(&s)) {
+    for (starts_from(&s, framer.start_left); s.left != ot_the_work.block.plan.start_left; next_start(&s)) {
         bool is_run = is_run_start(&s);
         open_frame(is_run ? OT_MESSAGE_RUN_START : OT_MESSAGE_DESCRIPTION, start_length(&s), framer.run_tick - open_tick, seed);
         if (is_run) {
@@ -399,7 +405,7 @@ static OT_NOINLINE void write_frames(uint32_t seed)
     bool full = false;
     /* What came since the plan belongs to a later block, so that this repeats exactly that walk. */
     walk_start(&walk, plan->stop.position);
-    walk_starts(&walk, plan->open_tick);
+    (void)walk_starts(&walk, plan->open_tick);
     while ((walk.shelf_at != plan->stop.shelf_at || walk.loss_at != plan->stop.loss_at ||
             walk.position != plan->stop.position) &&
            walk_next(&walk, plan->open_tick, &frame, &full)) {
@@ -434,7 +440,7 @@ OT_NOINLINE uint32_t ot_framer_release(void)
     const ot_plan *plan = &ot_the_work.block.plan;
     uint32_t bytes = (uint16_t)(plan->stop.position - ot_the_work.block.begin);
     bytes += ot_shelf_take(plan->stop.shelf_at) + ring_losses(plan->stop.loss_at);
-    framer.start_left = plan->stop.start_left;
+    framer.start_left = plan->start_left;
     framer.burst_at = plan->stop.burst_at;
     framer.burst_tick = plan->stop.burst_tick;
     ot_ring_release(plan->stop.position, plan->stop.mark_at, plan->stop.loss_at);

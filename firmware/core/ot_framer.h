@@ -18,12 +18,12 @@ typedef struct {
     uint8_t shelf_at; /* next staged frame */
     uint8_t mark_at;
     uint8_t loss_at;
-    uint8_t start_left; /* start frames still to come: the run's start, and a description of each message */
 } ot_walk;
 
 typedef struct {
     ot_walk stop; /* it starts at what was not released yet */
     uint32_t open_tick;
+    uint8_t start_left; /* start frames still to come after it: the run's start, and a description of each message */
     bool any : 1;  /* there is something to write */
     bool full : 1; /* nothing more fits */
 } ot_plan;
@@ -36,6 +36,9 @@ uint32_t ot_framer_byte_ticks_q8(void);
 /* The next block begins with a run's start, even if nothing else waits: what waits belongs to that run. Encoded by
  * ot_logger_describe_run() when it goes out. The descriptions of all messages follow before anything else. */
 void ot_framer_begin_run(uint32_t tick);
+
+/* The descriptions once more: a journal that goes on over its oldest blocks has come to those of the run's start. */
+void ot_framer_describe_again(uint32_t tick);
 
 /* No more descriptions: the journal's last block must have room for the run's end. */
 void ot_framer_cut_start(void);

@@ -20,6 +20,7 @@
 #define WRITE_MS 2000u /* far above what cards are allowed: a slow line rides out even that */
 #define RETRY_MS 500u
 #define REFUSED_MAX 3u
+#define LAP_WORTH_IT 64u /* blocks of a journal that repeats the descriptions on each lap: two of them */
 #define BUSY_SHIFT 4u
 #define SUPPLY_ROOM (OT_MESSAGE_SUPPLY_SIZE + OT_SHELF_HEAD + OT_MESSAGE_LOSS_SIZE) /* a loss finds room after it */
 
@@ -297,6 +298,16 @@ static void end_full(void)
     ot_light_set(OT_LIGHT_FULL);
 }
 
+/* What readers of this run need stood in blocks that are overwritten now. In a short journal it would leave little room
+ * for anything else. */
+static OT_NOINLINE void begin_lap(void)
+{
+    if (ot_the_journal.settings.blocks >= LAP_WORTH_IT) {
+        ot_framer_describe_again(ot_port_tick());
+        ot_sensors_meet_again();
+    }
+}
+
 static OT_NOINLINE void on_accepted(void)
 {
     logger.at_risk = ot_framer_release();
@@ -307,6 +318,8 @@ static OT_NOINLINE void on_accepted(void)
     logger.since = ot_port_tick();
     if (!ot_journal_advance(&ot_the_journal)) {
         end_full();
+    } else if (ot_the_journal.position == 1u) {
+        begin_lap();
     }
 }
 

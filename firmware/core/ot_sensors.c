@@ -225,6 +225,17 @@ void ot_sensors_start(bool any)
     }
 }
 
+void ot_sensors_meet_again(void)
+{
+    if (ot_shelf_has_sensors()) {
+        ot_sensor_state *s = the_state();
+        if (s->pressure_step == PRESSURE_MEASURING) {
+            count_missing(); /* that reading */
+        }
+        s->pressure_step = PRESSURE_UNKNOWN;
+    }
+}
+
 void ot_sensors_poll(void)
 {
     if (stage_missing(OT_LOSS_CAUSE_SENSOR_ROOM, missing)) {

@@ -32,6 +32,9 @@ typedef struct {
 /* A run begins: sensors as the settings in ot_the_memory say; or, without any, all of them off. */
 void ot_sensors_start(bool any);
 
+/* The pressure sensor's constants once more, with its next reading. */
+void ot_sensors_meet_again(void);
+
 /* One turn of the main loop while recording. */
 void ot_sensors_poll(void);
 

@@ -63,10 +63,10 @@ class Settings:
 
 
 def sensor_journal(
-    folder: Path, settings: Settings, *, blocks: int = 4_096, baud: int = 57_600
+    folder: Path, settings: Settings, *, blocks: int = 4_096, baud: int = 57_600, when_full: int = 0
 ) -> JournalImage:
     """A fresh journal with these settings in its header."""
-    journal = make_journal(folder, blocks=blocks, baud=baud)
+    journal = make_journal(folder, blocks=blocks, baud=baud, when_full=when_full)
     at = 512 * journal.first_sector
     journal.image[at : at + 512] = settings.into(bytes(journal.image[at : at + 512]))
     return journal

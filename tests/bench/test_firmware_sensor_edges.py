@@ -14,7 +14,18 @@ from offtake.bench.figures import Reset
 from offtake.bench.firmware import Firmware, load_elf
 from offtake.bench.sensors import EventInput, PressurePart, PulseInput, PulseTrain, World
 from offtake.firmware_build import build
-from offtake.generated.records import Analogue, Event, LossCause, Pulses, RunStart
+from offtake.generated.records import (
+    MESSAGES,
+    Analogue,
+    Description,
+    Event,
+    LossCause,
+    Pressure,
+    PressureConstants,
+    Pulses,
+    RunStart,
+)
+from offtake.journal.description import parse_description
 from offtake.link.desk import open_desk
 from sensor_journal import (
     ANALOGUE,
@@ -209,3 +220,20 @@ def test_sensors_turned_on_and_off_at_the_desk(firmware: Firmware, tmp_path: Pat
         assert len(counted) > 8
         assert counted == sorted(counted)
         assert 15 <= counted[-1] <= 40
+
+
+def test_a_lap_does_not_take_away_what_the_run_says_of_itself(firmware: Firmware, tmp_path: Path) -> None:
+    # A wrapping journal overwrites the run's first blocks: descriptions and the pressure part's constants come again.
+    settings = Settings(sensors=PRESSURE, pressure_ms=200)
+    journal = sensor_journal(tmp_path, settings, blocks=70, when_full=1)
+    _, line = saturated(9.0)
+    world = World(pressure=PressurePart(points=READINGS))
+    with Bench(firmware, image=journal.image, card=Card(busy=constant(2)), line=line, seed=1, sensors=world) as bench:
+        assert bench.run_line(then_ms=1_500).ok
+    logged = read_run(journal)
+    assert not logged.of(RunStart), "the run's first block is overwritten"
+    described = [parse_description(record.data) for _, record in logged.of(Description)]
+    assert [message.code for message in described if message] == sorted(MESSAGES)
+    assert len(logged.of(PressureConstants)) == 1
+    assert len(logged.of(Pressure)) > 10
+    assert logged.lost(LossCause.RING_FULL) == 0

@@ -28,6 +28,8 @@ def records(cls: Any) -> st.SearchStrategy[Any]:
             return st.tuples(*[st.integers(info.low, info.high)] * info.count)
         if info.kind == "bytes":
             return st.binary(max_size=60) if info.size is None else st.binary(min_size=info.size, max_size=info.size)
+        if info.kind == "text":
+            return st.text("abcdef", max_size=60 if info.size is None else info.size)
         if info.choices is not None and not issubclass(info.choices, int):
             return st.sampled_from(list(info.choices))
         return st.integers(info.low, info.high)
@@ -71,7 +73,7 @@ def agree(group: int, cls: Any, record: Any) -> None:
     status, numbers = core.decode(group, cls.CODE, data)
     assert status == Status.OK
     assert numbers == wire_numbers(cls, fixed)
-    if all(info.kind != "bytes" or info.size is None for info in cls.FIELDS):
+    if all(info.kind not in ("bytes", "text") or info.size is None for info in cls.FIELDS):
         written = core.encode(group, cls.CODE, numbers)
         assert written == fixed
         assert cls.decode(written[: len(data)] + data[cls.FIXED_SIZE :]) == (Status.OK, record)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from offtake.codegen.all import generate_all, stale, write_all
-from offtake.codegen.c_spec import render_source
+from offtake.codegen.c_spec import render_header, render_source
 from offtake.dialects.tables import BinaryDialect
 from offtake.spec.dialect import load_dialects
-from offtake.spec.load import load_with_sources
+from offtake.spec.load import load_spec, load_with_sources
+from spec_worlds import released_copy
 
 
 def test_committed_files_are_what_the_spec_gives(repo_root: Path) -> None:
@@ -59,3 +60,16 @@ def test_a_constant_below_zero_is_laid_out_as_twos_complement(repo_root: Path) -
     source = render_source(load_with_sources(folder, {"link.toml": text}).spec, "banner")
     constants = source[source.index("ot_constants[]") :].split("};")[0].split("{")[1]
     assert constants.split()[-2:] == ["0xfe,", "0xff,"]
+
+
+def test_c_says_what_the_numbers_mean(tmp_path: Path) -> None:
+    text = render_header(load_spec(released_copy(tmp_path)), "For a test.")
+    for line in (
+        "int16_t depth; /* A number with limits. [cm, -100..100] */",
+        "uint16_t moisture; /* A scaled number. [x 0.01 %, 0..10000 raw] */",
+        "int16_t heat; /* A fixed-point number. [x 2^-8 degC] */",
+        "uint8_t mood; /* A choice. [a value of ot_mood] */",
+        "uint8_t marks; /* Flags. [bits of ot_marks] */",
+        "uint16_t series[3]; /* An array. */",
+    ):
+        assert f"    {line}\n" in text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import struct
+import warnings
 from dataclasses import replace
 from pathlib import Path
 
@@ -201,3 +202,10 @@ def test_time_marks_are_read_as_people_write_them() -> None:
     assert clock(START_UTC, 8400, 3600) == "15 Mar"
     assert clock(START_UTC, 5, 5) == "21:40:05"
     assert clock(START_UTC, 1e15, 5) == ""
+
+
+def test_a_track_of_one_fix_needs_no_key() -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        report = build_report(make_input(World(epochs=1, calm=True, fixed_from=0.0)))
+    assert report.pictures[0].draw is not None

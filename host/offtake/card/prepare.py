@@ -180,7 +180,8 @@ def _checked_size(header: bytes, blocks: int, fill: int) -> int:
         raise UsageError(f"fill byte {fill}", expected="0 to 255")
     most = _FILE_BYTES_MAX // BLOCK_BYTES
     if not 2 <= blocks <= most:
-        raise UsageError(f"a journal of {blocks} blocks", expected=f"2 to {most}: --size below 4GiB, FAT's most")
+        expected = f"2 to {most}, since FAT's largest file is 4 GiB: --size 4095MiB, say"
+        raise UsageError(f"a journal of {blocks} blocks", expected=expected)
     return blocks * BLOCK_BYTES
 
 

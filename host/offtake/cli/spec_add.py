@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from offtake.spec.new_message import NewMessage
 
 _MORE = """\
-Without --field it asks, one thing at a time. FIELD is
+Without --field it asks, one thing at a time; ? explains a question. FIELD is
   NAME TYPE [UNIT] [LOW..HIGH] [scale=S] [fraction_bits=N] [count=N] [size=N]
   [enum=E] [flags=F]: WORDS
 TYPE is u8, u16, u32, i8, i16, i32, bytes or text; the latter two without size
