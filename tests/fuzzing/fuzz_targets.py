@@ -126,7 +126,9 @@ def run(
     before = set(found.iterdir())
     bound = f"-runs={runs}" if runs is not None else f"-max_total_time={seconds}"
     options = [bound, f"-seed={seed}", f"-artifact_prefix={found}/", f"-max_len={target.length}"]
-    options += [f"-timeout={TIMEOUT_S}", f"-rss_limit_mb={RSS_MB}", "-print_final_stats=1"]
+    # A busy computer makes the first inputs slow: that is no finding; what takes for ever is.
+    options += [f"-timeout={TIMEOUT_S}", f"-report_slow_units={TIMEOUT_S}"]
+    options += [f"-rss_limit_mb={RSS_MB}", "-print_final_stats=1"]
     folders = [str(corpus), *(str(CORPUS / one) for one in target.seeds)]
     limit = (seconds or 600) + GRACE_S
     output, code = _start([*command(target, core=core), *options, *folders], limit)

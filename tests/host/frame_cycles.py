@@ -24,7 +24,8 @@ from offtake.journal.reader import Journal
 from offtake.journal.source import BytesSource
 
 POLLS = {"analogue": "poll_analogue", "event": "poll_event", "pulses": "poll_pulses", "pressure": "poll_pressure"}
-STAGING = "ot_sensor_log_tail"
+STAGING = ("ot_sensor_log_tail", "ot_sensor_log")
+"""What stages a frame; the linker may have put the first into the second."""
 JOURNAL_ID = 0x5EED0001
 BLOCKS = 512
 _SP_AT = 0x5D
@@ -59,6 +60,7 @@ class Rig:
         symbols = subprocess.run(["avr-nm", str(elf)], check=True, capture_output=True, text=True).stdout
         rows = [line.split() for line in symbols.splitlines()]
         self._places = {row[2].split(".")[0]: int(row[0], 16) for row in rows if len(row) == 3}
+        self.staging = next(name for name in STAGING if name in self._places)
 
     def _bench(self, block: bytes, busy_ms: float = 2.0, line: Line | None = None) -> tuple[Bench, bytearray, int]:
         self._path.unlink(missing_ok=True)
@@ -85,7 +87,7 @@ class Rig:
 
     def calls(self, block: bytes, ms: float) -> dict[str, Calls]:
         """Cycles of every call of the polling functions and of the staging within ``ms``, followed step by step."""
-        found = {name: Calls() for name in (*POLLS.values(), STAGING)}
+        found = {name: Calls() for name in (*POLLS.values(), self.staging)}
         entries = {self._places[name]: calls for name, calls in found.items()}
         bench, _, _ = self._bench(block)
         with bench:
@@ -104,7 +106,7 @@ class Rig:
                     high, low = bench.read_data(stack + 1, 2)
                     entered.return_to, entered.began = 2 * (high << 8 | low), bench.cycle
                     for calls in found.values():
-                        calls.staged += entered is found[STAGING] and calls.return_to >= 0
+                        calls.staged += entered is found[self.staging] and calls.return_to >= 0
         return found
 
     def writes(self, block: bytes, ms: float) -> list[tuple[int, int]]:
@@ -116,7 +118,6 @@ class Rig:
         cycles = dict(zip(writes["lba"].tolist(), (writes["accepted"] - writes["began"]).tolist(), strict=True))
         frames = Counter(frame.position for frame in _frames(image, sector))
         return [(count, int(cycles[sector + position])) for position, count in frames.items() if position > 3]
-
 
     def codes(self, block: bytes, ms: float, baud: int, busy_ms: float) -> Counter[int]:
         """How many frames of each code reach the card within ``ms`` of a line that never pauses and a busy card."""
@@ -147,7 +148,7 @@ def measure(rig: Rig) -> FrameCycles:
     """Everything, from a few tenths of a second of the chip's time."""
     idle = rig.calls(header(15, 60_000, 60_000, 60_000), 15.0)
     busy = rig.calls(header(15, 20, 20, 50), 120.0)
-    staging = float(median(busy[STAGING].cycles))
+    staging = float(median(busy[rig.staging].cycles))
     reading = {}
     for name, function in POLLS.items():
         # A turn of the main loop that asks a sensor and does nothing more costs no frame anything.

@@ -238,7 +238,7 @@ def test_losses_of_sensors_stand_apart_from_the_lines(run: RunInput) -> None:
         RunEvent(1, 9_500_000, "loss", "sensor_silent", 1, "1 reading", 9_500_000),
     ]
     shown = tree(report_of(replace(calm, events=(*calm.events, *lost)))).text_content()
-    said = "Of the sensors, 12 frames found no room while the card was busy, and 1 reading went unanswered, exactly."
+    said = "Of the sensors, 12 frames found no room, or their time passed, and 1 reading went unanswered, exactly."
     assert said in shown
     assert "Of the line nothing was lost that the logger could count: 0 bytes and 0 flags" in shown
     assert "The logger counted as missing, exactly: 12 frames without room, 1 reading unanswered." in shown

@@ -21,8 +21,8 @@ from offtake.spec.model import OWN_CODE_FIRST, Choice, Enumeration, Field, Recor
 
 BUSY_MS = 5.0
 CALL_TOLERANCE = 40
-"""Bytes: what a call takes depends on where its values come from, and on what the linker copies elsewhere once
-there is a call more."""
+"""Bytes: what a call takes depends on where its values come from. A message's first call may also change what the linker
+copies elsewhere, by more bytes than that and in either direction, so a second one is measured."""
 OWN = "trial_of_costs"
 """Name of the message that builds are made with, beside those that the firmware has calls of."""
 ROOM = 491
@@ -285,14 +285,14 @@ def test_flash_is_what_two_builds_differ_by(whole: Spec, builds: Project) -> Non
     changed = with_messages(whole, own)
     cost = cost_of(work_out(changed), OWN).flash
     call = f"        (void)ot_log_{OWN}(now, &(ot_message_{OWN}){{logger.newest, {{1, 2, 3}}, logger.refused}});\n"
-    plain, declared, called = builds.build(whole), builds.build(changed), builds.build(changed, call)
+    plain, declared = builds.build(whole), builds.build(changed)
     before, after = symbol_sizes(plain), symbol_sizes(declared)
     grown = {name: after[name] - before.get(name, 0) for name in after if after[name] != before.get(name, 0)}
     description = grown.pop("ot_descriptions")
     assert (sum(grown.values()), description) == (cost.tables, cost.description)
     assert set(grown) <= {"ot_message_layouts", f"ot_message_{OWN}_fields", f"ot_message_{OWN}_layout", "ot_bounds"}
-    assert flash_bytes(called) - flash_bytes(declared) == pytest.approx(cost.call, abs=CALL_TOLERANCE)
-    assert flash_bytes(called) - flash_bytes(plain) == pytest.approx(cost.total, abs=CALL_TOLERANCE)
+    called, again = builds.build(changed, call), builds.build(changed, 2 * call)
+    assert flash_bytes(again) - flash_bytes(called) == pytest.approx(cost.call, abs=CALL_TOLERANCE)
     assert ram_bytes(called) == ram_bytes(plain)
 
 
@@ -305,7 +305,7 @@ def test_a_call_of_any_size_costs_what_is_said(whole: Spec, builds: Project, len
         types, values = ["u8"], ["ot_ring.mark_in"]
     changed = with_messages(whole, numbers(OWN, *types, code=free_code(whole)))
     call = f"        (void)ot_log_{OWN}(now, &(ot_message_{OWN}){{{', '.join(values[: len(types)])}}});\n"
-    grown = flash_bytes(builds.build(changed, call)) - flash_bytes(builds.build(changed))
+    grown = flash_bytes(builds.build(changed, 2 * call)) - flash_bytes(builds.build(changed, call))
     assert grown == pytest.approx(cost_of(work_out(changed), OWN).flash.call, abs=CALL_TOLERANCE)
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import os
 import random
-import shutil
 import struct
 import sys
 import tempfile
@@ -21,6 +20,7 @@ from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
+from kit_definitions import kit_copy
 from offtake.codegen import kaitai
 from offtake.codegen.description import describe
 from offtake.generated.records import Description, Status
@@ -208,9 +208,9 @@ def header() -> bytes:
 
 
 @pytest.fixture(scope="module")
-def wide_compiled(repo_root: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Spec, Path]:
+def wide_compiled(tmp_path_factory: pytest.TempPathFactory) -> tuple[Spec, Path]:
     folder = tmp_path_factory.mktemp("wide")
-    wide = spec_of_all_kinds(repo_root, folder)
+    wide = spec_of_all_kinds(folder)
     (folder / "wide.ksy").write_text(kaitai.render(wide, "For a test."), encoding="utf-8")
     compile_description(folder / "wide.ksy", folder)
     return wide, folder
@@ -243,12 +243,12 @@ def test_every_kind_of_field_and_old_short_frames_are_read_as_by_the_description
     assert require_descriptions(found) == [record.name for record in wide.messages]
 
 
-def spec_of_all_kinds(repo_root: Path, folder: Path) -> Spec:
-    """The shared spec with some more messages, one of which has grown since its first release."""
-    shutil.copytree(repo_root / "shared_spec", folder / "shared_spec")
-    with (folder / "shared_spec" / "messages.toml").open("a", encoding="utf-8") as file:
+def spec_of_all_kinds(folder: Path) -> Spec:
+    """The kit's definitions with some more messages, one of which has grown since its first release."""
+    copy = kit_copy(folder)
+    with (copy / "messages.toml").open("a", encoding="utf-8") as file:
         file.write(OF_ALL_KINDS)
-    found = load_spec(folder / "shared_spec")
+    found = load_spec(copy)
     return replace(found, messages=tuple(grown(record) for record in found.messages))
 
 

@@ -163,11 +163,13 @@ def _parts(message: DescribedMessage) -> Iterator[_Part]:
     for one in message.fields:
         if one.kind in WIRE_SIZES:
             choices = None if one.choices is None or one.is_flags else frozenset(one.choices)
+            size, signed = WIRE_SIZES[one.kind], one.kind[0] == "i"
+            whole = (-(2 ** (8 * size - 1)), 2 ** (8 * size - 1) - 1) if signed else (0, 2 ** (8 * size) - 1)
             info = ranges.get(one.name)
-            if choices is not None or (info is not None and info.choices is None):
-                size = WIRE_SIZES[one.kind]
-                low, high = (info.low, info.high) if info is not None else (0, 0)
-                yield _Part(one.name, at, size, one.count or 1, one.kind[0] == "i", low, high, choices, one)
+            low, high = whole if info is None or info.choices is not None else (info.low, info.high)
+            # Most fields may hold whatever their bytes can.
+            if choices is not None or (low, high) != whole:
+                yield _Part(one.name, at, size, one.count or 1, signed, low, high, choices, one)
         at += one.size or 0
 
 

@@ -120,7 +120,7 @@ def _missing(facts: Facts) -> Answer:
                           " blocks are intact."))  # fmt: skip
     if sensor_losses:
         sentences.append(("Of the sensors, ", ref(facts, "sensor_room"),
-                          f" {noun(absent['sensor_room'], 'frame')} found no room while the card was busy, and ",
+                          f" {noun(absent['sensor_room'], 'frame')} found no room, or their time passed, and ",
                           ref(facts, "sensor_silent"), f" {noun(absent['sensor_silent'], 'reading')} went "
                           "unanswered, exactly."))  # fmt: skip
     bad = sum(one.run.track.counts.bad_checksum for one in facts.runs)
