@@ -9,7 +9,7 @@ from pathlib import Path
 
 import frame_cycles
 import pytest
-from kit_definitions import kit_spec
+from kit_definitions import has_own_messages, kit_spec
 from message_builds import Project, flash_bytes, ram_bytes, symbol_sizes
 from offtake.budget.parts import load_parts
 from offtake.cli import show, spec_costs
@@ -21,8 +21,8 @@ from offtake.spec.model import OWN_CODE_FIRST, Choice, Enumeration, Field, Recor
 
 BUSY_MS = 5.0
 CALL_TOLERANCE = 40
-"""Bytes: what a call takes depends on where its values come from. A message's first call may also change what the linker
-copies elsewhere, by more bytes than that and in either direction, so a second one is measured."""
+"""Bytes: what a call takes depends on where its values come from. A message's first call may also change what the
+linker copies elsewhere, by more bytes than that and in either direction, so a second one is measured."""
 OWN = "trial_of_costs"
 """Name of the message that builds are made with, beside those that the firmware has calls of."""
 ROOM = 491
@@ -291,11 +291,10 @@ def test_flash_is_what_two_builds_differ_by(whole: Spec, builds: Project) -> Non
     description = grown.pop("ot_descriptions")
     assert (sum(grown.values()), description) == (cost.tables, cost.description)
     assert set(grown) <= {"ot_message_layouts", f"ot_message_{OWN}_fields", f"ot_message_{OWN}_layout", "ot_bounds"}
-    called, again = builds.build(changed, call), builds.build(changed, 2 * call)
-    assert flash_bytes(again) - flash_bytes(called) == pytest.approx(cost.call, abs=CALL_TOLERANCE)
-    assert ram_bytes(called) == ram_bytes(plain)
+    assert ram_bytes(builds.build(changed, call)) == ram_bytes(plain)
 
 
+@pytest.mark.skipif(has_own_messages(), reason="what a call costs is told of the kit's firmware as it comes")
 @pytest.mark.parametrize("length", [1, 16])
 def test_a_call_of_any_size_costs_what_is_said(whole: Spec, builds: Project, length: int) -> None:
     values = ["ot_ring_fill()", "ot_ring_size()", "logger.newest", "logger.id", "logger.busy_longest"]

@@ -24,7 +24,8 @@ LENGTH_BYTES = 1
 @dataclass(frozen=True)
 class FlashBytes:
     """Bytes of flash. Tables and description are exact; ``call`` is what one call costs that fills the message and logs
-    it, as measured with calls like the kit's own (parts.toml), 0 for what only the logger writes.
+    it, as measured with a second call beside a first (parts.toml), 0 for what only the logger writes; the first may
+    cost some 150 bytes more or less, as it changes what the linker copies elsewhere.
     ``description_payload`` is not flash: the bytes of the description without its length."""
 
     tables: int = 0
