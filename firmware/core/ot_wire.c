@@ -32,7 +32,7 @@ static OT_NOINLINE uint8_t clock_bit(uint8_t data)
 }
 
 /* False without an acknowledge. */
-static OT_NOINLINE bool send(uint8_t byte)
+static OT_NOINLINE bool send_byte(uint8_t byte)
 {
     for (uint8_t bit = 0x80u; bit != 0u; bit >>= 1) {
         if ((clock_bit((byte & bit) != 0u ? OT_WIRE_DATA : 0u) & OT_WIRE_CLOCK) == 0u) {
@@ -42,7 +42,7 @@ static OT_NOINLINE bool send(uint8_t byte)
     return clock_bit(OT_WIRE_DATA) == OT_WIRE_CLOCK;
 }
 
-static OT_NOINLINE bool receive(uint8_t *byte, bool last)
+static OT_NOINLINE bool receive_byte(uint8_t *byte, bool last)
 {
     uint8_t value = 0;
     for (uint8_t i = 0; i < 8u; i++) {
@@ -70,7 +70,7 @@ static OT_NOINLINE bool begin(uint8_t address)
     }
     (void)set_lines(OT_WIRE_CLOCK);
     (void)set_lines(0);
-    return send(address);
+    return send_byte(address);
 }
 
 static OT_NOINLINE void end(void)
@@ -83,9 +83,9 @@ static OT_NOINLINE void end(void)
 bool ot_wire_read(uint8_t address, uint8_t reg, uint8_t *bytes, uint8_t count)
 {
     uint8_t to_part = (uint8_t)(address << 1);
-    bool done = begin(to_part) && send(reg) && begin(to_part | READ);
+    bool done = begin(to_part) && send_byte(reg) && begin(to_part | READ);
     for (; done && count != 0u; count--) {
-        done = receive(bytes++, count == 1u);
+        done = receive_byte(bytes++, count == 1u);
     }
     end();
     return done;
@@ -93,7 +93,7 @@ bool ot_wire_read(uint8_t address, uint8_t reg, uint8_t *bytes, uint8_t count)
 
 bool ot_wire_write(uint8_t address, uint8_t reg, uint8_t value)
 {
-    bool done = begin((uint8_t)(address << 1)) && send(reg) && send(value);
+    bool done = begin((uint8_t)(address << 1)) && send_byte(reg) && send_byte(value);
     end();
     return done;
 }

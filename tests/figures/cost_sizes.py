@@ -129,7 +129,7 @@ class _Sources:
     def _defining(self, name: str) -> set[str]:
         defined = re.compile(
             r"^(?!extern)(?:__attribute__\(\(\w+\)\) )?[A-Za-z_}][^;=\n(]*"
-            rf"\b{re.escape(name)}\b\s*(?:[\[;=(]|OT_FLASH|PROGMEM)",
+            rf"\b{re.escape(name)}\b\s*(?:[\[;=(]|OT_FLASH|PROGMEM|OT_LAST_IN_RAM)",
             re.MULTILINE,
         )
         return {stem for stem, text in self._texts.items() if defined.search(text)}
