@@ -16,7 +16,7 @@
 #include "ot_work.h"
 
 #define PIECE_PART 32u
-#define CHUNK 24u /* a byte at a time would take four times as long; more would need more stack than line bytes do */
+#define CHUNK 32u /* a byte at a time would take four times as long; more would need more stack than line bytes do */
 #define RAW_MIN 8u    /* a shorter piece of a burst waits for the next block */
 #define START_FRAMES (OT_DESCRIPTIONS + 1u) /* of a whole start: the run's start comes first */
 #define START_ALONE 0xffu                   /* the run's start, and no description after it */
@@ -205,7 +205,7 @@ static OT_NOINLINE void starts_from(starts *s, uint8_t left)
 {
     s->left = left;
     s->at = ot_descriptions;
-    for (uint8_t i = OT_DESCRIPTIONS; i > left; i--) {
+    for (uint8_t i = OT_DESCRIPTIONS; i > left && left != 0u; i--) { /* mostly none are left */
         s->at += ot_flash_u8(s->at) + 1u;
     }
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,18 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from journal_maker import run_start
 from measured_logs import Log, own_descriptions
-from offtake.generated.records import Analogue, Event, Level, Pressure, Pulses, RunStart, Sensor
-from offtake.generated.records import PressureConstants as ConstantsMessage
+from offtake.generated.records import Analogue, Event, Level, Pressure, PressureConstants, Pulses, RunStart, Sensor
 from offtake.jobs.measured import measured_batches, measured_notes
 from offtake.jobs.runs import Hearing, read_run
 from offtake.journal import measured as measured_module
 from offtake.journal.frames import Frame
 from offtake.journal.layouts import Layouts
 from offtake.journal.measured import Series, gather, read_batches
-from offtake.sensors.pressure import PressureConstants
 
 # The datasheet's example; see tests/published/test_published_pressure.py.
-CONSTANTS = ConstantsMessage(27504, 26435, -1000, 36477, -10685, 3024, 2855, 140, -7, 15500, -14600, 6000)
+CONSTANTS = PressureConstants(27504, 26435, -1000, 36477, -10685, 3024, 2855, 140, -7, 15500, -14600, 6000)
 READING = Pressure(415_148, 519_888)
 MEASURING = replace(
     run_start(), sensors=Sensor.ANALOGUE, analogue_ms=20, analogue_1_full_mv=5000, analogue_2_full_mv=0,
@@ -130,11 +128,11 @@ def test_gathered_rows_are_rows_of_the_log(values: list[int], rows_max: int) -> 
     assert (min(periods), max(periods), series.frames) == (min(values), max(values), len(values))
 
 
-def pressure_log(*constants: ConstantsMessage) -> Log:
+def pressure_log(*constants: PressureConstants) -> Log:
     log = Log()
     log.run(own_descriptions())
     for one in constants:
-        log.put(ConstantsMessage.CODE, 10, one.encode())
+        log.put(PressureConstants.CODE, 10, one.encode())
     return log.put(Pressure.CODE, 20, READING.encode()).put(Pressure.CODE, 30, Pressure(1 << 20, 519_888).encode())
 
 
@@ -165,10 +163,12 @@ def test_without_the_runs_constants_readings_stay_raw_and_a_word_says_so() -> No
     assert [one.name for one in series.columns] == ["pressure_raw", "temperature_raw"]
 
 
-def test_the_message_holds_all_constants_the_formulas_need() -> None:
-    names = [info.name for info in ConstantsMessage.FIELDS]
-    assert names == [one.name for one in fields(PressureConstants)]
-    assert ConstantsMessage.FIXED_SIZE == 24
+def test_the_message_holds_the_constants_as_the_part_does() -> None:
+    """Registers 0x88 to 0x9F in order (BST-BMP280-DS001, memory): the firmware copies them as they come."""
+    names = [info.name for info in PressureConstants.FIELDS]
+    assert names == [*(f"dig_t{n}" for n in range(1, 4)), *(f"dig_p{n}" for n in range(1, 10))]
+    assert [info.name for info in PressureConstants.FIELDS if info.kind == "u16"] == ["dig_t1", "dig_p1"]
+    assert PressureConstants.FIXED_SIZE == 24
 
 
 @pytest.mark.parametrize(("start", "there"), [(MEASURING, [True, False]), (run_start(), [True, True])])

@@ -11,7 +11,8 @@ import random
 import numpy as np
 import pytest
 from offtake.errors import UsageError
-from offtake.sensors.pressure import PressureConstants, compensate
+from offtake.generated.records import PressureConstants
+from offtake.sensors.pressure import compensate
 
 EXAMPLE = PressureConstants(27504, 26435, -1000, 36477, -10685, 3024, 2855, 140, -7, 15500, -14600, 6000)
 EXAMPLE_T, EXAMPLE_P = 519_888, 415_148
@@ -127,5 +128,5 @@ def test_what_is_no_reading_gives_no_value() -> None:
     assert not compensate(no_gain, [EXAMPLE_T], [EXAMPLE_P]).valid.any()
     with pytest.raises(UsageError, match="a temperature for each pressure"):
         compensate(EXAMPLE, [1, 2], [1])
-    with pytest.raises(UsageError, match="dig_t1 is -1"):
-        PressureConstants(-1, *[0] * 11)
+    with pytest.raises(UsageError, match="dig_t1: -1 is out of range"):
+        compensate(PressureConstants(-1, *[0] * 11), [1], [1])

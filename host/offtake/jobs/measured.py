@@ -7,14 +7,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from offtake.export.measured_plan import MeasuredPlan, plan_measured
-from offtake.generated.records import Pressure
-from offtake.generated.records import PressureConstants as ConstantsMessage
+from offtake.generated.records import Pressure, PressureConstants
 from offtake.journal.columns import Payloads, columns_of
 from offtake.journal.measured import Series, read_batches
 from offtake.journal.runs import RunInfo
 from offtake.journal.salvage import Salvage
 from offtake.sensors.derive import derive, pressure_constants
-from offtake.sensors.pressure import PressureConstants
 
 
 def measured_batches(found: Salvage, run: int) -> Iterator[Series]:
@@ -60,6 +58,6 @@ def _measured_codes(found: Salvage, run: int) -> list[int]:
 
 def _constants(found: Salvage, run: int) -> tuple[PressureConstants | None, str]:
     surveyed = found.survey()
-    layout = surveyed.layouts.of(run, ConstantsMessage.CODE)
-    named = layout is not None and layout.message.name == ConstantsMessage.NAME
+    layout = surveyed.layouts.of(run, PressureConstants.CODE)
+    named = layout is not None and layout.message.name == PressureConstants.NAME
     return pressure_constants(layout.message if layout and named else None, surveyed.constants(run))

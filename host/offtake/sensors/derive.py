@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from offtake.errors import UsageError
-from offtake.generated.records import Analogue, Pressure, RunStart
+from offtake.generated.records import Analogue, Pressure, PressureConstants, RunStart
 from offtake.journal.columns import Column
 from offtake.journal.description import DescribedMessage
 from offtake.journal.measured import Series
-from offtake.sensors.pressure import PressureConstants, compensate
+from offtake.sensors.pressure import compensate
 
 
 def pressure_constants(
@@ -28,10 +28,14 @@ def pressure_constants(
     values = message.decode(payloads[0])[1]
     numbers = {one.name: values.get(one.name) for one in fields(PressureConstants)}
     whole = {name: value for name, value in numbers.items() if isinstance(value, int)}
+    if len(whole) != len(numbers):
+        return None, "some constants are missing"
+    constants = PressureConstants(**whole)
     try:
-        return (PressureConstants(**whole), "") if len(whole) == len(numbers) else (None, "some constants are missing")
+        constants.encode()
     except UsageError as error:
-        return None, error.what
+        return None, str(error)
+    return constants, ""
 
 
 def derive(series: Series, constants: PressureConstants | None, start: RunStart | None = None) -> Series:

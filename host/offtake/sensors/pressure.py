@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from offtake.errors import UsageError
+from offtake.generated.records import PressureConstants
 
 Integers = NDArray[np.int64]
 
@@ -21,32 +22,6 @@ PRESSURE_STEPS_PER_PA = 256
 TEMPERATURE_STEPS_PER_DEGREE = 100
 # The part's output where a measurement is switched off (same datasheet, table 24; from memory).
 _SKIPPED = 0x80000
-
-
-@dataclass(frozen=True)
-class PressureConstants:
-    """The part's own constants, as the datasheet names and orders them: ``dig_t1`` and ``dig_p1`` are unsigned, all
-    others signed, of 16 bits each."""
-
-    dig_t1: int
-    dig_t2: int
-    dig_t3: int
-    dig_p1: int
-    dig_p2: int
-    dig_p3: int
-    dig_p4: int
-    dig_p5: int
-    dig_p6: int
-    dig_p7: int
-    dig_p8: int
-    dig_p9: int
-
-    def __post_init__(self) -> None:
-        for name, value in vars(self).items():
-            low, high = (0, 65_535) if name in ("dig_t1", "dig_p1") else (-32_768, 32_767)
-            if not low <= value <= high:
-                where = "constants of the pressure part"
-                raise UsageError(f"{name} is {value}", where=where, expected=f"{low} to {high}")
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +47,11 @@ class Compensated:
 
 
 def compensate(constants: PressureConstants, temperature_raw: ArrayLike, pressure_raw: ArrayLike) -> Compensated:
-    """Pressure and temperature of readings, both of shape (n,). UsageError for two of different shape."""
+    """Pressure and temperature of readings, both of shape (n,).
+
+    :raises UsageError: they differ in shape, or a constant is none of the part's 16 bits.
+    """
+    constants.encode()
     raw_t = np.asarray(temperature_raw, dtype=np.int64).reshape(-1)
     raw_p = np.asarray(pressure_raw, dtype=np.int64).reshape(-1)
     if raw_t.shape != raw_p.shape:
