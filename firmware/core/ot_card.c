@@ -9,7 +9,6 @@
 #define R1_READY 0x00u
 #define R1_IDLE 0x01u
 #define R1_ILLEGAL 0x04u
-#define TOKEN_SINGLE 0xfeu
 #define TOKEN_MULTI 0xfcu
 #define TOKEN_STOP 0xfdu
 #define ANSWER_MASK 0x1fu
@@ -17,7 +16,6 @@
 #define ANSWER_CRC 0x0bu
 #define ANSWER_WRITE 0x0du
 #define START_MS 1500u /* ACMD41 may take 1 s */
-#define READ_MS 200u
 #define STOP_BUSY_MS 2000u
 
 static struct {
@@ -155,31 +153,42 @@ bool ot_card_start(void (*idle)(void))
 
 static uint32_t address(uint32_t sector) { return card.by_block ? sector : sector * OT_BLOCK_SIZE; }
 
-bool ot_card_read_open(uint32_t sector)
+bool ot_card_read_ask(uint32_t sector)
 {
     ot_card_finish();
-    if (ready_command(17, address(sector)) != R1_READY) {
+    return ready_command(17, address(sector)) == R1_READY;
+}
+
+uint8_t ot_card_read_token(void) { return receive(); }
+
+bool ot_card_read_open(uint32_t sector)
+{
+    if (!ot_card_read_ask(sector)) {
         return false;
     }
     uint32_t since = ot_port_tick();
     uint8_t token;
     do {
-        token = receive();
-        if (ot_time_passed(since, READ_MS)) {
+        token = ot_card_read_token();
+        if (ot_time_passed(since, OT_CARD_READ_MS)) {
             return false;
         }
-    } while (token == 0xffu);
+    } while (token == OT_CARD_TOKEN_NONE);
     card.at.read.crc = OT_CRC16_CARD_START;
     card.at.read.left = OT_BLOCK_SIZE;
-    return token == TOKEN_SINGLE;
+    return token == OT_CARD_TOKEN_DATA;
 }
 
 uint8_t ot_card_read_byte(void)
 {
-    uint8_t byte = receive();
-    card.at.read.crc = ot_crc16_add(card.at.read.crc, byte);
     card.at.read.left--;
-    return byte;
+    return ot_card_read_next(&card.at.read.crc);
+}
+
+bool ot_card_read_end(uint16_t crc)
+{
+    uint16_t told = (uint16_t)((uint16_t)receive() << 8);
+    return (told | receive()) == crc;
 }
 
 bool ot_card_read_close(void)
@@ -187,9 +196,7 @@ bool ot_card_read_close(void)
     while (card.at.read.left != 0u) {
         (void)ot_card_read_byte();
     }
-    uint16_t crc = (uint16_t)((uint16_t)receive() << 8);
-    crc = (uint16_t)(crc | receive());
-    return crc == card.at.read.crc;
+    return ot_card_read_end(card.at.read.crc);
 }
 
 void ot_card_put(const uint8_t *bytes, uint16_t count) { ot_port_spi_put(bytes, count, &ot_the_work.block.checks); }

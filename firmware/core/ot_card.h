@@ -8,6 +8,10 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "ot_compiler.h"
+#include "ot_crc.h"
+#include "ot_port.h"
+
 /* Start the card. False when none answers or it is of no use. Takes up to about 2 s. `idle` runs while waiting. */
 bool ot_card_start(void (*idle)(void)) __attribute__((warn_unused_result));
 
@@ -21,6 +25,23 @@ typedef enum {
     OT_CARD_REFUSED,  /* the card did not take it: try again */
     OT_CARD_LOST,     /* no sensible answer: start the card anew */
 } ot_card_answer;
+
+/* The same in steps, for a caller that has something else to do meanwhile: ask, then look for the token until it comes, or
+ * for OT_CARD_READ_MS; a token other than these two: the card failed. Then the bytes, each added to the caller's CRC-16,
+ * which begins at OT_CRC16_CARD_START, and the end, which compares it. */
+#define OT_CARD_READ_MS 200u
+#define OT_CARD_TOKEN_NONE 0xffu
+#define OT_CARD_TOKEN_DATA 0xfeu
+bool ot_card_read_ask(uint32_t sector) __attribute__((warn_unused_result));
+uint8_t ot_card_read_token(void);
+bool ot_card_read_end(uint16_t crc) __attribute__((warn_unused_result));
+
+OT_INLINE uint8_t ot_card_read_next(uint16_t *crc)
+{
+    uint8_t byte = ot_port_spi(0xff);
+    *crc = ot_crc16_add(*crc, byte);
+    return byte;
+}
 
 /* Write one sector, whose 512 bytes `body` hands to ot_card_put(). The card must not be busy. Sectors in a row are sent
  * as one multi-block write. */

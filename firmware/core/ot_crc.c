@@ -28,6 +28,21 @@ OT_NOINLINE uint16_t ot_crc16_add(uint16_t crc, uint8_t byte)
     return (uint16_t)((uint16_t)((uint16_t)high << 8) | (uint8_t)(x ^ (uint8_t)(x << 5)));
 }
 
+/* The check is linear: that of the block, and the register as it would be after as many zeros, which is the register times
+ * x^4096 modulo the polynomial. */
+#define X_TO_4096 0xaa9eu
+
+uint16_t ot_crc16_over_block(uint16_t crc, uint16_t block)
+{
+    uint16_t product = 0;
+    for (uint8_t i = 0; i < 16u; i++) {
+        product = (uint16_t)((uint16_t)(product << 1) ^ ((product & 0x8000u) != 0u ? 0x1021u : 0u));
+        product ^= (crc & 0x8000u) != 0u ? X_TO_4096 : 0u;
+        crc = (uint16_t)(crc << 1);
+    }
+    return product ^ block;
+}
+
 uint8_t ot_crc7_end(const uint8_t *bytes, uint8_t size)
 {
     uint8_t crc = 0;

@@ -18,6 +18,9 @@ uint32_t ot_crc32_add_u32(uint32_t crc, uint32_t value);
 
 uint16_t ot_crc16_add(uint16_t crc, uint8_t byte);
 
+/* The register after a block of OT_BLOCK_SIZE bytes, of which `block` is the CRC-16 from OT_CRC16_CARD_START on. */
+uint16_t ot_crc16_over_block(uint16_t crc, uint16_t block);
+
 /* CRC-7/MMC of `size` bytes, as a card command carries it: shifted up, end bit set. */
 uint8_t ot_crc7_end(const uint8_t *bytes, uint8_t size);
 

@@ -20,6 +20,16 @@
 #define FIELDS_MAX 24u /* longest request but `header`, which is not copied */
 #define PACKET_MAX (2u + OT_BLOCK_SIZE + 2u + 3u) /* the longest request, `header`, and its coding's own bytes */
 #define PACKET_OVERHEAD 4u /* kind, sequence, CRC-16 */
+#define DATA_HEAD (2u + OT_PACKET_DATA_SIZE) /* of a `data` packet, in front of the chunk */
+#define SMALL_MAX (OT_BLOCK_SIZE / 2u) /* the largest chunk that is less than a sector */
+#define ANSWER_MAX (2u + OT_PACKET_DESCRIPTION_SIZE + 2u) /* the longest answer, data apart */
+
+/* A sector on its way from the card. */
+typedef enum {
+    NOT_ASKED,
+    AWAITED, /* asked for; its data has not begun */
+    COMING,
+} sector_way;
 
 /* Lives at the beginning of the ring's memory, so that it costs a recording logger nothing. */
 struct desk_state {
@@ -37,10 +47,22 @@ struct desk_state {
     bool zero_due; /* a zero follows the run, unless it ends the packet */
     bool bad;      /* a run reached past the packet's end */
     bool left;
-    uint8_t sector_bytes[OT_BLOCK_SIZE]; /* one sector, as read; last, since the rest is reached in one step then */
+    uint8_t way;         /* sector_way of the sector `ahead` */
+    uint32_t ahead;      /* position in the file */
+    uint16_t filled;     /* bytes of it that have come */
+    uint16_t sector_crc; /* over them, as the card counts it */
+    uint8_t small[DATA_HEAD + SMALL_MAX + 2u]; /* a `data` packet of less than a sector */
+    /* That of a whole sector, the sector in its place; last, since the rest is reached in one step then. */
+    uint8_t packet[DATA_HEAD + OT_BLOCK_SIZE + 2u];
 };
 
+/* What is left of the memory is the desk's ring. */
+#define DESK_RING_BYTES (OT_SHELF_BYTES + OT_RING_BYTES - OT_DESK_STACK_BYTES - sizeof(struct desk_state))
+typedef char ot_assert_desk_ring[OT_SHELF_BYTES + OT_RING_BYTES > OT_DESK_STACK_BYTES + sizeof(struct desk_state) + PACKET_MAX ? 1 : -1];
+
 #define desk (*(struct desk_state *)(void *)&ot_the_memory)
+#define sector_bytes (&desk.packet[DATA_HEAD])
+#define SECTOR_END (&desk.packet[DATA_HEAD + OT_BLOCK_SIZE])
 
 /* Begin to undo the COBS coding of the packet between desk.begin and desk.end. */
 static void unstuff_start(void)
@@ -129,70 +151,96 @@ static bool next_packet(void)
 
 static void release_packet(void) { ot_ring_release(desk.scanned, ot_ring.mark_in, ot_ring.loss_in); }
 
-/* An answer: kind, sequence, the fixed fields, then `size` bytes of data. */
-typedef struct {
-    uint8_t head[2u + OT_PACKET_DESCRIPTION_SIZE]; /* the longest answer, data apart */
-    uint8_t head_size;
-    const uint8_t *data;
-    uint16_t data_size;
-    uint8_t check[2];
-} answer;
-
-static uint8_t answer_byte(const answer *a, uint16_t at)
+static uint8_t way_after(uint8_t token)
 {
-    if (at < a->head_size) {
-        return a->head[at];
+    if (token == OT_CARD_TOKEN_NONE) {
+        return AWAITED;
     }
-    at = (uint16_t)(at - a->head_size);
-    return at < a->data_size ? a->data[at] : a->check[at - a->data_size];
+    return token == OT_CARD_TOKEN_DATA ? COMING : NOT_ASKED;
 }
 
-/* Send an answer COBS-coded between two zero bytes. */
-static void send(answer *a)
+/* Begin to read block `position` of the file; it takes the place of the sector at hand. */
+static OT_NOINLINE void ask_sector(uint32_t position)
 {
-    uint16_t total = (uint16_t)(a->head_size + a->data_size);
-    uint16_t crc = OT_CRC16_PACKET_START;
-    for (uint16_t i = 0; i < total; i++) {
-        crc = ot_crc16_add(crc, answer_byte(a, i));
-    }
-    ot_put_u16(a->check, crc);
-    total = (uint16_t)(total + 2u);
+    desk.sector = SECTOR_NONE;
+    desk.ahead = position;
+    desk.filled = 0;
+    desk.sector_crc = OT_CRC16_CARD_START;
+    desk.way = ot_card_read_ask(ot_fat_sector(&ot_the_journal.file, position)) ? AWAITED : NOT_ASKED;
+}
+
+/* Send the packet from `at` to `end`, where its CRC goes, COBS-coded between two zero bytes. While the line has no room for
+ * a byte, one of the sector that is on its way is read into the place of one that has been sent, so that the card costs
+ * the line no time. */
+static OT_NOINLINE void send(const uint8_t *at, uint8_t *end, uint16_t check)
+{
+    uint8_t way = desk.way; /* in registers: a byte sent and a byte read have 160 cycles at the fastest */
+    uint8_t *fill = &sector_bytes[desk.filled];
+    uint16_t crc = desk.sector_crc;
+    const uint8_t *stop = at; /* the end of a run without zeros, whose code has been sent */
+    uint8_t code = 0xff;
+    ot_put_u16(end, check);
+    end += 2;
     ot_port_serial_send(0);
-    uint16_t at = 0;
     for (;;) {
-        uint8_t run = 0;
-        while (run < 254u && at + run < total && answer_byte(a, (uint16_t)(at + run)) != 0u) {
-            run++;
-        }
-        ot_port_serial_send((uint8_t)(run + 1u));
-        for (uint8_t i = 0; i < run; i++) {
-            ot_port_serial_send(answer_byte(a, at++));
-        }
-        if (at == total) {
+        if (!ot_port_serial_ready()) {
+            if (way == COMING) {
+                if (fill < at && fill != SECTOR_END) {
+                    *fill++ = ot_card_read_next(&crc);
+                }
+            } else if (way == AWAITED) {
+                way = way_after(ot_card_read_token());
+            }
+        } else if (at != stop) {
+            ot_port_serial_send(*at++);
+        } else if (at == end) {
             break;
-        }
-        if (run != 254u) {
-            at++;
+        } else {
+            if (code != 0xffu) {
+                at++; /* the zero that the code stands for */
+            }
+            stop = at;
+            code = 1;
+            while (code != 0xffu && stop != end && *stop != 0u) {
+                stop++;
+                code++;
+            }
+            ot_port_serial_send(code);
         }
     }
     ot_port_serial_send(0);
+    desk.way = way;
+    desk.filled = (uint16_t)(fill - sector_bytes);
+    desk.sector_crc = crc;
 }
 
-static void reply(uint8_t kind, const ot_layout *layout, const void *record, const uint8_t *data, uint16_t size)
+static uint16_t crc_over(uint16_t crc, const uint8_t *at, const uint8_t *end)
 {
-    answer a;
-    a.head[0] = kind;
-    a.head[1] = desk.sequence;
-    a.head_size = (uint8_t)(2u + ot_record_encode(layout, record, &a.head[2]));
-    a.data = data;
-    a.data_size = size;
-    send(&a);
+    while (at != end) {
+        crc = ot_crc16_add(crc, *at++);
+    }
+    return crc;
+}
+
+/* Write kind, sequence and fields; returns their end. */
+static uint8_t *put_head(uint8_t *at, uint8_t kind, const ot_layout *layout, const void *record)
+{
+    at[0] = kind;
+    at[1] = desk.sequence;
+    return &at[2u + ot_record_encode(layout, record, &at[2])];
+}
+
+static void reply(uint8_t kind, const ot_layout *layout, const void *record)
+{
+    uint8_t bytes[ANSWER_MAX];
+    uint8_t *end = put_head(bytes, kind, layout, record);
+    send(bytes, end, crc_over(OT_CRC16_PACKET_START, bytes, end));
 }
 
 static void refuse(uint8_t reason)
 {
     ot_packet_refused refused = {desk.kind, reason};
-    reply(OT_PACKET_REFUSED, &ot_packet_refused_layout, &refused, 0, 0);
+    reply(OT_PACKET_REFUSED, &ot_packet_refused_layout, &refused);
 }
 
 /* The request's fields, or a refusal. */
@@ -222,6 +270,7 @@ static bool has_journal(void)
 static void mount(void)
 {
     desk.sector = SECTOR_NONE;
+    desk.way = NOT_ASKED;
     desk.state = ot_logger_mount(ot_light_poll);
 }
 
@@ -235,7 +284,7 @@ static OT_NOINLINE void on_greet(void)
     greeting.version = OT_LINK_VERSION;
     greeting.chunk_max = OT_LINK_CHUNK_MAX;
     greeting.baud_max = OT_LINK_BAUD_FASTEST;
-    reply(OT_PACKET_GREETING, &ot_packet_greeting_layout, &greeting, 0, 0);
+    reply(OT_PACKET_GREETING, &ot_packet_greeting_layout, &greeting);
 }
 
 static OT_NOINLINE void on_describe(void)
@@ -257,22 +306,50 @@ static OT_NOINLINE void on_describe(void)
         d.next_block = ot_the_journal.number + (desk.state == OT_CARD_STATE_FULL ? 1u : 0u);
         d.last_run = ot_the_journal.last_run;
     }
-    reply(OT_PACKET_DESCRIPTION, &ot_packet_description_layout, &d, 0, 0);
+    reply(OT_PACKET_DESCRIPTION, &ot_packet_description_layout, &d);
 }
 
-/* Have block `position` of the file in desk.sector_bytes. */
+/* Have block `position` of the file in sector_bytes. */
 static OT_NOINLINE bool load_sector(uint32_t position)
 {
     for (uint8_t attempt = 0; attempt < 3u && desk.sector != position; attempt++) {
-        desk.sector = SECTOR_NONE;
-        if (ot_card_read_open(ot_fat_sector(&ot_the_journal.file, position))) {
-            for (uint16_t i = 0; i < OT_BLOCK_SIZE; i++) {
-                desk.sector_bytes[i] = ot_card_read_byte();
-            }
-            desk.sector = ot_card_read_close() ? position : SECTOR_NONE;
+        if (desk.way == NOT_ASKED || desk.ahead != position) {
+            ask_sector(position);
         }
+        uint32_t since = ot_port_tick();
+        while (desk.way == AWAITED && !ot_time_passed(since, OT_CARD_READ_MS)) {
+            desk.way = way_after(ot_card_read_token());
+        }
+        if (desk.way == COMING) {
+            while (desk.filled != OT_BLOCK_SIZE) {
+                sector_bytes[desk.filled++] = ot_card_read_next(&desk.sector_crc);
+            }
+            if (ot_card_read_end(desk.sector_crc)) {
+                desk.sector = position;
+            }
+        }
+        desk.way = NOT_ASKED;
     }
     return desk.sector == position;
+}
+
+/* Send a stretch of the sector at hand; of a whole one, the next takes the place as it goes out, when `more` are to come. */
+static OT_NOINLINE void send_data(const ot_packet_data *data, uint16_t chunk, bool more)
+{
+    bool whole = chunk == OT_BLOCK_SIZE;
+    uint8_t *packet = whole ? desk.packet : desk.small;
+    uint8_t *bytes = put_head(packet, OT_PACKET_DATA, &ot_packet_data_layout, data);
+    uint16_t crc = crc_over(OT_CRC16_PACKET_START, packet, bytes);
+    if (whole) {
+        crc = ot_crc16_over_block(crc, desk.sector_crc);
+    } else {
+        memcpy(bytes, &sector_bytes[data->offset % OT_BLOCK_SIZE], chunk);
+        crc = crc_over(crc, bytes, &bytes[chunk]);
+    }
+    if (whole && more) {
+        ask_sector(data->offset / OT_BLOCK_SIZE + 1u);
+    }
+    send(packet, &bytes[chunk], crc);
 }
 
 static OT_NOINLINE void on_read(void)
@@ -297,11 +374,11 @@ static OT_NOINLINE void on_read(void)
             return;
         }
         ot_packet_data data = {r.offset};
-        reply(OT_PACKET_DATA, &ot_packet_data_layout, &data, &desk.sector_bytes[r.offset % OT_BLOCK_SIZE], r.chunk);
+        send_data(&data, r.chunk, r.offset + r.chunk != end);
         ot_light_poll();
     }
     ot_packet_done done = {r.offset};
-    reply(OT_PACKET_DONE, &ot_packet_done_layout, &done, 0, 0);
+    reply(OT_PACKET_DONE, &ot_packet_done_layout, &done);
 }
 
 static OT_NOINLINE void on_speed(void)
@@ -316,7 +393,7 @@ static OT_NOINLINE void on_speed(void)
         return;
     }
     ot_packet_speed_set set = {speed.baud};
-    reply(OT_PACKET_SPEED_SET, &ot_packet_speed_set_layout, &set, 0, 0);
+    reply(OT_PACKET_SPEED_SET, &ot_packet_speed_set_layout, &set);
     ot_port_serial_drain();
     ot_port_serial_start(speed.baud, true);
     desk.scanned = ot_ring_in(); /* what came at the old speed says nothing of the new one */
@@ -381,12 +458,12 @@ static OT_NOINLINE void on_header(void)
         return;
     }
     ot_packet_header_written written = {ot_the_journal.settings.journal_id};
-    reply(OT_PACKET_HEADER_WRITTEN, &ot_packet_header_written_layout, &written, 0, 0);
+    reply(OT_PACKET_HEADER_WRITTEN, &ot_packet_header_written_layout, &written);
 }
 
 static OT_NOINLINE void on_leave(void)
 {
-    reply(OT_PACKET_LEAVING, &ot_packet_leaving_layout, 0, 0, 0);
+    reply(OT_PACKET_LEAVING, &ot_packet_leaving_layout, 0);
     ot_port_serial_drain();
     desk.left = true;
 }
@@ -439,8 +516,7 @@ static bool is_greeted(void)
 OT_NOINLINE void ot_desk_run(void)
 {
     ot_port_serial_stop();
-    ot_ring_start(&ot_the_memory.bytes[sizeof desk], (uint16_t)(OT_SHELF_BYTES + OT_RING_BYTES - OT_DESK_STACK_BYTES - sizeof desk),
-                  OT_PAUSE_MAX);
+    ot_ring_start(&ot_the_memory.bytes[sizeof desk], (uint16_t)DESK_RING_BYTES, OT_PAUSE_MAX);
     desk.scanned = 0;
     desk.left = false;
     ot_port_serial_start(OT_DESK_BAUD, false);

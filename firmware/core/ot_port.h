@@ -32,6 +32,7 @@ void ot_port_unlock(uint8_t state);
 /* The serial line: `stop` returns when nothing of it is on its way to the ring any more. Without `transmit` the transmitter stays off and its pin an undriven input. */
 void ot_port_serial_stop(void);
 void ot_port_serial_start(uint32_t baud, bool transmit);
+bool ot_port_serial_ready(void); /* a byte can be sent without a wait */
 void ot_port_serial_send(uint8_t byte);
 void ot_port_serial_drain(void); /* returns when the last byte has left the chip */
 

@@ -22,7 +22,7 @@ from offtake.export.raw import write_raw
 from offtake.firmware_build import build
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
-from offtake.journal.stream import salvaged_chunks
+from offtake.journal.stream import salvaged_chunks, salvaged_windows
 from offtake.journal.verify import verify
 from offtake.link.pull import pull_from_path
 from offtake.track.build import read_track
@@ -92,7 +92,7 @@ def test_the_raw_stream_is_a_beginning_of_what_was_sent(
 def test_position_altitude_and_date_come_out_right(flown: tuple[JournalImage, bytes, Path]) -> None:
     _, _, target = flown
     result = salvage(BytesSource(target.read_bytes()))
-    track = read_track(salvaged_chunks(result, 1), baud=57_600, run=1)
+    track = read_track(salvaged_windows(result, 1), baud=57_600, run=1)
     fixes = [fix for fix in track.fixes if fix.has_position]
     assert len(fixes) >= EPOCHS - 5
     first = fixes[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import resource
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from offtake.card import make_card_image, prepare_in_image
 from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.generated.records import BLOCK_SIZE, CardState, ReadPacket
+from offtake.journal.tip import LOOK_PAST_BLOCKS, Tip
 from offtake.link import open_desk
 from offtake.link.desk import Desk, Patience
 from offtake.link.pull import PullResult, part_paths, pull_from_desk, pull_from_path
@@ -200,7 +202,7 @@ def test_a_target_folder_that_is_not_there_or_read_only(tmp_path: Path) -> None:
     (tmp_path / "j.bin").write_bytes(journal())
     with pytest.raises(InputOutputError, match="cannot write"):
         pull_from_path(tmp_path / "j.bin", tmp_path / "none" / "a.jnl")
-    if os.geteuid() != 0:   # root may write anywhere
+    if os.geteuid() != 0:  # root may write anywhere
         locked = tmp_path / "locked"
         locked.mkdir(mode=0o555)
         with pytest.raises(InputOutputError, match="cannot write"):
@@ -268,3 +270,95 @@ def test_through_pyserial_with_a_port_that_vanishes(tmp_path: Path) -> None:
         result = pull_from_desk(desk, target)
     assert result.resumed_bytes > 0
     assert target.read_bytes() == data[:USED]
+
+
+def test_a_pull_broken_off_before_its_first_byte_is_gone_on_with(tmp_path: Path) -> None:
+    """Its part was left without a note, and the next pull refused it."""
+    data = journal()
+    target = tmp_path / "a.jnl"
+    with pytest.raises(InputOutputError):
+        pull(FakeLogger(data, Faults(vanish_after_bytes=700)), target)
+    part, note = part_paths(target)
+    assert part.read_bytes()[BLOCK_SIZE:] == b""
+    note.unlink()
+    part.write_bytes(b"")
+    pull(FakeLogger(data), target)
+    assert target.read_bytes() == data[:USED]
+
+
+def test_what_came_whole_behind_a_gap_is_kept_when_the_port_vanishes(tmp_path: Path) -> None:
+    data = journal([40])
+    target = tmp_path / "a.jnl"
+    # Damaged packets leave gaps all over the one window that all of it fits into.
+    with pytest.raises(InputOutputError):
+        pull(FakeLogger(data, Faults(byte_error_rate=0.001, vanish_after_bytes=20_000, seed=4)), target)
+    kept = part_paths(target)[0].read_bytes()
+    whole = {
+        at
+        for at in range(1, len(kept) // BLOCK_SIZE)
+        if kept[at * BLOCK_SIZE :][:BLOCK_SIZE] == data[at * BLOCK_SIZE :][:BLOCK_SIZE]
+    }
+    gaps = set(range(1, len(kept) // BLOCK_SIZE)) - whole
+    assert gaps
+    assert len(whole) > len(gaps)
+    logger = FakeLogger(data)
+    pull(logger, target)
+    asked = {
+        at
+        for request in logger.asked
+        if isinstance(request, ReadPacket)
+        for at in range(request.offset // BLOCK_SIZE, (request.offset + request.length) // BLOCK_SIZE)
+    }
+    assert asked == {0, *gaps, *range(len(kept) // BLOCK_SIZE, 41)}
+    assert target.read_bytes() == data[: 41 * BLOCK_SIZE]
+
+
+class CountingFile:
+    """A journal in memory that counts the blocks read of it."""
+
+    def __init__(self, data: bytes) -> None:
+        self.size = len(data)
+        self.read_blocks: set[int] = set()
+        self._data = data
+
+    def read(self, offset: int, length: int) -> bytes:
+        self.read_blocks.update(range(offset // BLOCK_SIZE, -(-min(offset + length, self.size) // BLOCK_SIZE)))
+        return self._data[offset : offset + length]
+
+
+@pytest.mark.parametrize("used", [0, 1, 700, 9_000])
+def test_the_end_of_the_used_part_is_found_by_reading_little_of_the_rest(used: int) -> None:
+    blocks = 60_000
+    data = make_journal(header(blocks), blocks, [used] if used else [], journal_id=JOURNAL_ID)
+    source = CountingFile(bytes(data))
+    tip = Tip(source, JOURNAL_ID, blocks - 1)
+    assert (tip.last, tip.newest, tip.wrapped) == (used, used, False)
+    assert len(source.read_blocks) < LOOK_PAST_BLOCKS + 1_500
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_end_is_found_behind_holes_and_among_another_journals_blocks(seed: int) -> None:
+    rng = random.Random(seed)
+    blocks = 22_000
+    used = rng.randrange(1, 6_000)
+    data = make_journal(header(blocks), blocks, [used], journal_id=JOURNAL_ID)
+    if seed % 2:
+        older = make_journal(header(blocks, 0x99), blocks, [blocks - 1], journal_id=0x99)
+        data[(used + 1) * BLOCK_SIZE :] = older[(used + 1) * BLOCK_SIZE :]
+    for _ in range(rng.randrange(1, 30)):
+        first = rng.randrange(1, used + 1)
+        # The last block stays: it is what has to be found.
+        stop = min(first + rng.choice([1, 3, 40, 2000]), used)
+        data[first * BLOCK_SIZE : stop * BLOCK_SIZE] = rng.choice([b"\xff", b"\0"]) * BLOCK_SIZE * max(stop - first, 0)
+    tip = Tip(CountingFile(bytes(data)), JOURNAL_ID, blocks - 1)
+    assert (tip.last, tip.newest) == (used, used)
+
+
+def test_a_wrapped_or_full_journal_is_used_to_its_end() -> None:
+    blocks = 5_000
+    for runs, wrapped in (([4_999], False), ([4_999, 7], True), ([4_999, 3_000], True)):
+        data = make_journal(header(blocks), blocks, runs, journal_id=JOURNAL_ID)
+        source = CountingFile(bytes(data))
+        tip = Tip(source, JOURNAL_ID, blocks - 1)
+        assert (tip.last, tip.newest, tip.wrapped) == (4_999, sum(runs), wrapped)
+        assert len(source.read_blocks) < 600

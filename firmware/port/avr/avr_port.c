@@ -74,9 +74,11 @@ void ot_port_card_select(bool on)
     }
 }
 
+bool ot_port_serial_ready(void) { return (UCSR0A & _BV(UDRE0)) != 0u; }
+
 void ot_port_serial_send(uint8_t byte)
 {
-    while ((UCSR0A & _BV(UDRE0)) == 0u) {
+    while (!ot_port_serial_ready()) {
     }
     uint8_t state = ot_port_lock();
     UCSR0A = (uint8_t)((UCSR0A & _BV(U2X0)) | _BV(TXC0)); /* writing one clears it */

@@ -33,6 +33,7 @@ static struct {
     bool fast;
     bool listening;
     bool supply_started;
+    bool line_ready;
     bool settings_valid;
     uint32_t baud;
     uint8_t gap_bytes;
@@ -112,6 +113,13 @@ void ot_port_serial_start(uint32_t baud, bool transmit)
 {
     (void)baud;
     host.listening = !transmit;
+}
+
+/* Every other time not, so that what is done meanwhile is done here too. */
+bool ot_port_serial_ready(void)
+{
+    host.line_ready = !host.line_ready;
+    return host.line_ready;
 }
 
 void ot_port_serial_send(uint8_t byte) { (void)byte; }

@@ -6,6 +6,7 @@ import errno
 import os
 import stat
 from bisect import bisect_right
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Protocol
@@ -34,12 +35,11 @@ class OpenedJournal:
 
     ``size`` is in bytes; ``kind`` is ``file``, ``folder``, ``image`` or ``device``; ``description`` is a line for
     people. Sectors that the medium refuses to return read as zeros, which pass for no block, and their offsets in
-    the journal are collected in ``unreadable``, so that everything else is still read.
+    the journal are collected in ``unreadable``, so that everything else is still read. ``on_read`` is told how many
+    bytes each reading gave.
     """
 
-    def __init__(
-        self, medium: BinaryIO, extents: tuple[Extent, ...], size: int, kind: str, description: str
-    ) -> None:
+    def __init__(self, medium: BinaryIO, extents: tuple[Extent, ...], size: int, kind: str, description: str) -> None:
         self._medium = medium
         self._extents = extents
         self._starts: list[int] = []
@@ -51,6 +51,7 @@ class OpenedJournal:
         self.kind = kind
         self.description = description
         self.unreadable: list[int] = []
+        self.on_read: Callable[[int], None] | None = None
 
     def __enter__(self) -> OpenedJournal:
         return self
@@ -84,7 +85,10 @@ class OpenedJournal:
             if len(piece) < count:
                 break
             offset += count
-        return b"".join(pieces)
+        data = b"".join(pieces)
+        if self.on_read is not None:
+            self.on_read(len(data))
+        return data
 
     def _pread(self, position: int, count: int, offset: int) -> bytes:
         """Reads from the medium; after a refusal sector by sector."""
@@ -125,9 +129,7 @@ class OpenedJournal:
         return b"".join(pieces)
 
     def _failure(self, position: int, error: OSError) -> InputOutputError:
-        return InputOutputError(
-            f"cannot read at byte {position}: {error.strerror}", where=str(self._medium.name)
-        )
+        return InputOutputError(f"cannot read at byte {position}: {error.strerror}", where=str(self._medium.name))
 
 
 def open_journal(source: Path) -> OpenedJournal:

@@ -14,7 +14,9 @@ CHUNK_BLOCKS = 256
 class ByteSource(Protocol):
     """Bytes by offset. An opened file, image or card of :mod:`offtake.card` is one."""
 
-    size: int
+    @property
+    def size(self) -> int:
+        """Bytes in all."""
 
     def read(self, offset: int, length: int) -> bytes:
         """Bytes from ``offset`` on; fewer than ``length`` only at the end."""

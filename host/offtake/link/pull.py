@@ -73,11 +73,12 @@ def pull_from_path(source: Path, target: Path, progress: Progress | None = None)
 
 
 def pull_from_desk(
-    desk: Desk, target: Path, progress: Progress | None = None, *, baud: int = 0, window_blocks: int = 32
+    desk: Desk, target: Path, progress: Progress | None = None, *, baud: int = 0, window_blocks: int = 0
 ) -> PullResult:
     """Pulls from a logger that has been greeted; ``baud`` is the speed to pull at, 0 for the fastest it takes.
 
-    A line that does not carry the speed is used at the speed it was greeted with. Errors as :func:`pull`.
+    A line that does not carry the speed is used at the speed it was greeted with. ``window_blocks`` are asked for at
+    once, 0 for as many as suit the speed. Errors as :func:`pull`.
     """
     require_new(target)
     greeting = desk.greet()
@@ -146,39 +147,47 @@ class _Copier:
         self.found_count = 0
 
     def copy(self, file: BinaryIO, done: int) -> int:
-        """Writes from byte ``done`` on; returns the size in the end."""
+        """Writes what lies from byte ``done`` on, and before it what the part lacks; returns the size in the end."""
         total = self._extent.blocks
-        position = done // BLOCK_SIZE
-        self._check_part(file, done)
+        # Before anything else: a part without its note says nothing to the next pull.
+        self._write_note(done)
+        for first, stop in self._lacking(file, done // BLOCK_SIZE):
+            self._copy_stretch(file, first, stop, done)
         file.seek(done)
         file.truncate()
-        while position < total:
-            count = min(self._source.step_blocks, total - position)
-            data = self._source.read_blocks(position, count)
-            if not data:
-                break
+        self._copy_stretch(file, done // BLOCK_SIZE, total, done)
+        os.fsync(file.fileno())
+        return file.seek(0, os.SEEK_END)
+
+    def _copy_stretch(self, file: BinaryIO, first: int, stop: int, done: int) -> None:
+        for position, data in self._source.stream(first, stop):
+            file.seek(position * BLOCK_SIZE)
             for at in range(0, len(data), BLOCK_SIZE):
                 file.write(self._settled(position + at // BLOCK_SIZE, data[at : at + BLOCK_SIZE]))
             file.flush()
-            position += count
-            self._write_note(position * BLOCK_SIZE)
+            done = max(done, file.tell() // BLOCK_SIZE * BLOCK_SIZE)
+            self._write_note(done)
             if self._progress is not None:
-                self._progress(position * BLOCK_SIZE, total * BLOCK_SIZE)
-            if len(data) < count * BLOCK_SIZE:
-                break
-        os.fsync(file.fileno())
-        return file.tell()
+                self._progress(done, self._extent.blocks * BLOCK_SIZE)
 
-    def _check_part(self, file: BinaryIO, done: int) -> None:
-        """What came earlier is checked as if it came now: a computer that died may not have kept all it noted."""
-        for position in range(done // BLOCK_SIZE):
-            file.seek(position * BLOCK_SIZE)
+    def _lacking(self, file: BinaryIO, blocks: int) -> list[tuple[int, int]]:
+        """The stretches, from and to, of the part's first ``blocks`` that have to come anew.
+
+        What came earlier is checked as if it came now: a computer that died may not have kept all it noted, and where
+        a port vanished, blocks behind a hole may have come already. The header comes anew in any case: it may have
+        been given new settings since.
+        """
+        found: list[tuple[int, int]] = []
+        file.seek(0)
+        for position in range(blocks):
             block = file.read(BLOCK_SIZE)
-            # The header comes anew in any case: it may have been given new settings since.
-            if position == 0 or self._status(position, block) is not Status.OK:
-                fresh = self._settled(position, self._source.read_blocks(position, 1))
-                file.seek(position * BLOCK_SIZE)
-                file.write(fresh)
+            if position > 0 and self._status(position, block) is Status.OK:
+                continue
+            if found and found[-1][1] == position:
+                found[-1] = (found[-1][0], position + 1)
+            else:
+                found.append((position, position + 1))
+        return found
 
     def _settled(self, position: int, block: bytes) -> bytes:
         """The block, read again where its check fails, until one is right or two readings agree."""
@@ -228,6 +237,10 @@ def _resume_at(part: Path, note: Path, extent: Extent) -> int | None:
     """Bytes of an earlier pull that still hold; None where there was none."""
     if not os.path.lexists(part):
         return None
+    size = part.stat().st_size
+    if size == 0 and not os.path.lexists(note):
+        # Broken off before the first byte.
+        return 0
     state = _read_note(part, note)
     if state.journal_id != extent.journal_id:
         raise DamageError(
@@ -237,7 +250,6 @@ def _resume_at(part: Path, note: Path, extent: Extent) -> int | None:
         )
     # A wrapped journal that was recorded on since has changed under the part: begin again.
     changed = (state.wrapped or extent.wrapped) and state.next_block != extent.next_block
-    size = part.stat().st_size
     return 0 if changed else min(state.done_bytes, size, extent.blocks * BLOCK_SIZE) // BLOCK_SIZE * BLOCK_SIZE
 
 

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
 from offtake.card import OpenedJournal
-from offtake.errors import DamageError
-from offtake.generated.records import BLOCK_SIZE, Status
-from offtake.journal.codec import STATUS_WORDS, block_status, decode_journal_header, read_block_header
+from offtake.generated.records import BLOCK_SIZE
+from offtake.journal.tip import find_tip
 from offtake.link.desk import Desk, require_journal
-from offtake.link.window import WindowReader
+from offtake.link.window import WindowReader, window_blocks
 
-_SCAN_BLOCKS = 2048
-_BLANKS = (bytes(BLOCK_SIZE), b"\xff" * BLOCK_SIZE)
+_STEP_BLOCKS = 256
 
 
 @dataclass(frozen=True)
@@ -33,7 +32,6 @@ class Source(Protocol):
     """What :func:`offtake.link.pull.pull` needs."""
 
     description: str
-    step_blocks: int
 
     def extent(self) -> Extent:
         """Which journal it is and how much of it is used. DamageError: there is none."""
@@ -41,13 +39,20 @@ class Source(Protocol):
     def read_blocks(self, first: int, count: int) -> bytes:
         """Blocks as they lie; fewer bytes only at the end of a truncated file."""
 
+    def stream(self, first: int, stop: int) -> Iterator[tuple[int, bytes]]:
+        """Blocks ``first`` to ``stop - 1`` in stretches, each with its first block. When the source fails, what has
+        come by then is given before its InputOutputError.
+        """
+
 
 class DeskSource:
-    """The journal on the card of a logger at the desk. ``window_blocks`` are asked for at once."""
+    """The journal on the card of a logger at the desk. ``at_once`` blocks are asked for in one request; 0: as many as
+    suit the line's speed.
+    """
 
-    def __init__(self, desk: Desk, chunk_max: int = BLOCK_SIZE, window_blocks: int = 32) -> None:
+    def __init__(self, desk: Desk, chunk_max: int = BLOCK_SIZE, at_once: int = 0) -> None:
         self.description = f"logger at {desk.port.name}"
-        self.step_blocks = window_blocks
+        self._at_once = at_once or window_blocks(desk.baud)
         self._desk = desk
         self._reader = WindowReader(desk, chunk_max)
 
@@ -65,6 +70,10 @@ class DeskSource:
         """Blocks as they lie on the card, asked for until each has come."""
         return self._reader.read_blocks(first, count)
 
+    def stream(self, first: int, stop: int) -> Iterator[tuple[int, bytes]]:
+        """As the answers come in, a window after the other."""
+        return self._reader.stream(first, stop, self._at_once)
+
     @property
     def asked_again(self) -> int:
         """Requests that had to be repeated."""
@@ -73,8 +82,6 @@ class DeskSource:
 
 class LocalSource:
     """A journal this computer can read itself."""
-
-    step_blocks = 256
 
     def __init__(self, opened: OpenedJournal) -> None:
         self.description = opened.description
@@ -88,44 +95,21 @@ class LocalSource:
         return len(self._opened.unreadable)
 
     def extent(self) -> Extent:
-        """Looks at every block: used is all up to the last that is neither blank nor another journal's."""
-        status, header = decode_journal_header(self._opened.read(0, BLOCK_SIZE))
-        journal_id = header.journal_id if header else self._id_of_blocks(status)
-        last, newest = 0, 0
-        total = -(-self._opened.size // BLOCK_SIZE)
-        for first in range(1, total, _SCAN_BLOCKS):
-            data = self._opened.read(first * BLOCK_SIZE, _SCAN_BLOCKS * BLOCK_SIZE)
-            for at in range(0, len(data), BLOCK_SIZE):
-                block = data[at : at + BLOCK_SIZE]
-                if block in _BLANKS:
-                    continue
-                found = block_status(block, journal_id)
-                if found is Status.FOREIGN_JOURNAL:
-                    continue
-                last = first + at // BLOCK_SIZE
-                if found is Status.OK:
-                    newest = max(newest, read_block_header(block).block_number)
-        wrapped = newest >= (header.blocks if header else total)
-        return Extent(journal_id, last + 1, newest + 1, wrapped)
-
-    def _id_of_blocks(self, header_status: Status) -> int:
-        """The journal most of the valid blocks belong to, where the header does not say it."""
-        votes: dict[int, int] = {}
-        for at in range(BLOCK_SIZE, self._opened.size, _SCAN_BLOCKS * BLOCK_SIZE):
-            data = self._opened.read(at, _SCAN_BLOCKS * BLOCK_SIZE)
-            for start in range(0, len(data), BLOCK_SIZE):
-                block = data[start : start + BLOCK_SIZE]
-                if block_status(block) is Status.OK:
-                    number = read_block_header(block).journal_id
-                    votes[number] = votes.get(number, 0) + 1
-        if not votes:
-            raise DamageError(
-                f"not a journal: {STATUS_WORDS[header_status]}, and no block of one follows",
-                where=f"{self.description}, byte 0",
-                expected="a journal made by `offtake prepare`",
-            )
-        return max(votes, key=lambda number: (votes[number], number))
+        """Looks for the last block in use by reading few others. A journal without a header is read once for its id."""
+        tip = find_tip(self._opened, self.description)
+        return Extent(tip.journal_id, tip.last + 1, tip.newest + 1, tip.wrapped)
 
     def read_blocks(self, first: int, count: int) -> bytes:
         """Blocks as they lie."""
         return self._opened.read(first * BLOCK_SIZE, count * BLOCK_SIZE)
+
+    def stream(self, first: int, stop: int) -> Iterator[tuple[int, bytes]]:
+        """As they lie; ends early at the end of a truncated file."""
+        while first < stop:
+            count = min(_STEP_BLOCKS, stop - first)
+            data = self.read_blocks(first, count)
+            if data:
+                yield first, data
+            if len(data) < count * BLOCK_SIZE:
+                return
+            first += count
