@@ -10,9 +10,9 @@ from damage_checks import check_readers, check_salvage, check_streams
 from damage_journals import LONG, NAMES, Recorded, older_journal, recorded
 from journal_maker import FILL, Put
 from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE
-from offtake.journal.frames import without_copies
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
+from scalar_frames import without_copies
 
 ALL = pytest.mark.parametrize("name", NAMES)
 WRAPPED = pytest.mark.parametrize("name", ["made wrapped", "core wrapped"])

@@ -12,9 +12,10 @@ from damage_journals import recorded
 from journal_maker import FILL, JOURNAL_ID, header
 from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE, Raw
 from offtake.journal import codec
+from offtake.journal.bulk import window
+from offtake.journal.bulk.order import SHIFTS_MAX
 from offtake.journal.codec import encode_block, encode_frame, encode_journal_header
 from offtake.journal.salvage import salvage
-from offtake.journal.scan import Stretches
 from offtake.journal.source import BytesSource
 from offtake.journal.verify import verify
 
@@ -123,11 +124,14 @@ def test_four_times_the_file_costs_four_times_as_much(
     for one, four in zip(small, large, strict=True):
         assert four <= 5 * one + 100_000
     # Salvage and verify each follow at most so many shifts, and pass over the file a few times besides.
-    assert large[0] <= 2 * (Stretches.SHIFTS_MAX + 4) * (4 * n + 1) * BLOCK_SIZE
+    assert large[0] <= 2 * (SHIFTS_MAX + 4) * (4 * n + 1) * BLOCK_SIZE
 
 
 @pytest.mark.parametrize("shape", [shape for shape in SHAPES if shape is not starts_everywhere])
-def test_memory_does_not_grow_with_a_hostile_file(shape: Callable[[int], list[bytes]]) -> None:
+def test_memory_does_not_grow_with_a_hostile_file(
+    shape: Callable[[int], list[bytes]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(window, "WINDOW_BLOCKS", 32)
     peaks = []
     for n in (200, 800):
         source = BytesSource(head(n + 1) + b"".join(shape(n)))

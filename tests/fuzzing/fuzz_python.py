@@ -10,11 +10,13 @@ import struct
 import sys
 import zlib
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import atheris  # type: ignore[import-untyped]
+import numpy as np
 
 with atheris.instrument_imports(include=["offtake"]):
     from offtake.card import open_journal
@@ -32,6 +34,7 @@ with atheris.instrument_imports(include=["offtake"]):
     from offtake.hostcore import codec as core
     from offtake.jobs.measured import measured_batches, measured_notes
     from offtake.journal import codec
+    from offtake.journal.bulk.stream import StreamWindow
     from offtake.journal.reader import Journal
     from offtake.journal.salvage import salvage
     from offtake.journal.source import BytesSource
@@ -41,7 +44,8 @@ with atheris.instrument_imports(include=["offtake"]):
     from offtake.link.packets import PacketError, PacketStream, decode_packet, encode_packet, packet_check
     from offtake.spec.dialect import parse_dialect
     from offtake.spec.load import load_spec
-    from offtake.track.build import build_track
+    from offtake.track.build import read_track
+    from offtake.track.epochs import group_epochs
     from offtake.track.summary import summarize
 
 import fuzz_build
@@ -163,7 +167,16 @@ def fuzz_dialects(data: bytes) -> None:
     counts = decoder.counts
     assert counts.bytes_fed == len(line)
     assert counts.message_bytes + counts.line_end_bytes + counts.noise_bytes == len(line), "bytes not accounted for"
-    summarize([build_track(timed, 1, counts)])
+    track = read_track(map(_window, chunks, range(0, len(line), portion)), baud=57_600, run=1)
+    assert track.counts == counts, "the bulk engine counts otherwise"
+    one_by_one = [epoch.fix for epoch in group_epochs(timed, 1)]
+    assert [replace(fix, utc=None) for fix in track.fixes] == one_by_one, "the bulk engine finds other epochs"
+    summarize([track])
+
+
+def _window(chunk: StreamChunk, at: int) -> StreamWindow:
+    lost = np.array([chunk.after_loss])
+    return StreamWindow(at, chunk.data, np.array([at]), np.array([chunk.tick_us]), lost)
 
 
 def _right_sum(line: bytes) -> bytes:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from functools import reduce
 from operator import xor
 
+from chunk_windows import windows_of
 from journal_maker import Maker
 from offtake.dialects.stream import StreamChunk
 from offtake.journal.events import RunEvent
@@ -76,7 +77,7 @@ def run(number: int = 1, *, seconds: int = 600, rate_hz: int = 5, seed: int = 3,
     """A whole run through the real decoder, time line and analysis."""
     rng = random.Random(seed)
     chunks = [StreamChunk(round(at * drift * 1e6) // 4 * 4, data, False) for at, data in epochs(seconds, rate_hz, rng)]
-    track = read_track(chunks, baud=BAUD, run=number)
+    track = read_track(windows_of(chunks), baud=BAUD, run=number)
     end = round((seconds + 3) * drift * 1e6)
     events = [RunEvent(number, 300, "run_start", "power_on", 0, "Started by power_on.", 300)]
     events += [

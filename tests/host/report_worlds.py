@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from offtake.dialects.message import DecodeCounts, DialectCounts
 from offtake.generated.records import (
+    BLOCK_SIZE,
     Board,
     EndReason,
     JournalHeader,
@@ -21,6 +22,7 @@ from offtake.generated.records import (
     WhenFull,
 )
 from offtake.journal.events import RunEvent
+from offtake.journal.findings import Finding
 from offtake.journal.runs import RunInfo
 from offtake.journal.verify import BlockCounts, VerifyReport
 from offtake.report.inputs import ReportInput, RunInput
@@ -210,8 +212,13 @@ def make_verify(runs: Sequence[RunInput], label: str = "harbour trial", damaged:
     report = VerifyReport("journal", 33_554_432, Status.OK, header, 0x1BADCAFE, blocks, 1, last)
     report.runs = tuple(run.info for run in runs)
     for number in range(damaged):
-        report.add("damage", 900 + number, 1, "bad_check", "damaged: the block's check is wrong")
+        _add_damage(report, 900 + number, "bad_check", "damaged: the block's check is wrong")
     return report
+
+
+def _add_damage(report: VerifyReport, position: int, reason: str, text: str) -> None:
+    report.findings.append(Finding("damage", position, 1, position * BLOCK_SIZE, reason, text))
+    report.damage += 1
 
 
 def make_input(*worlds: World, label: str = "harbour trial", source: str = "day1.jnl", damaged: int = 0) -> ReportInput:
@@ -247,5 +254,5 @@ def make_hostile() -> ReportInput:
     assert verify.header is not None
     verify.header = replace(verify.header, label=bad)
     for text in HOSTILE:
-        verify.add("damage", 7, 1, text, text)
+        _add_damage(verify, 7, text, text)
     return ReportInput(f"{worse}/../../{worst}.jnl", verify, (hostile,))

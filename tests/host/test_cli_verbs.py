@@ -411,7 +411,7 @@ def test_an_interrupt_is_130(
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("offtake.card.open_journal", interrupted)
+    monkeypatch.setattr("offtake.jobs.verify.open_journal", interrupted)
     code, _, err = run(capsys, "verify", journal)
     assert (code, err) == (130, "offtake: interrupted\n")
 

@@ -6,6 +6,7 @@ import random
 from itertools import pairwise
 
 import pytest
+from frame_tables import frame_tables
 from journal_maker import FILL, Maker, run_start
 from offtake.generated.records import (
     BLOCK_SIZE,
@@ -38,8 +39,8 @@ def events(*blocks: tuple[int, list[tuple[int, int, bytes]]], wiped: tuple[int, 
     for position in wiped:
         data[position * BLOCK_SIZE : (position + 1) * BLOCK_SIZE] = FILL
     source = BytesSource(bytes(data))
-    result = run_events(Journal(source).frames(1), 1)
-    assert run_events(salvage(source).frames(1), 1) == result
+    result = run_events(Journal(source).frame_tables(1), 1)
+    assert run_events(salvage(source).frame_tables(1), 1) == result
     return result
 
 
@@ -123,7 +124,7 @@ def test_the_sums_are_those_of_the_run() -> None:
     maker.flight(random.Random(3), 390)
     journal = Journal(BytesSource(maker.whole()))
     (info,) = journal.runs()
-    found = run_events(journal.frames(1), 1)
+    found = run_events(journal.frame_tables(1), 1)
     assert sum(one.count for one in found if one.kind == "loss") == info.lost_bytes > 0
     assert found == tuple(sorted(found, key=lambda one: one.tick_us))
 
@@ -132,7 +133,7 @@ def test_very_many_losses_are_merged_and_none_is_lost() -> None:
     count = 3 * SERIES_MAX
     made = [(RunStart.CODE, run_start().encode())]
     made += [(Loss.CODE, Loss(LossCause.RING_FULL, n % 7 + 1).encode()) for n in range(count)]
-    found = [one for one in run_events(frames(*made), 1) if one.kind == "loss"]
+    found = [one for one in run_events(frame_tables(frames(*made)), 1) if one.kind == "loss"]
     assert SERIES_MAX // 8 < len(found) <= SERIES_MAX
     assert sum(one.merged for one in found) == count
     assert sum(one.count for one in found) == sum(n % 7 + 1 for n in range(count))
@@ -146,7 +147,7 @@ def test_very_many_losses_are_merged_and_none_is_lost() -> None:
 def test_merged_supplies_keep_the_worst() -> None:
     made = [(RunStart.CODE, run_start().encode())]
     made += [(Supply.CODE, Supply(5000 - n % 100, n % 300).encode()) for n in range(SERIES_MAX + 1)]
-    found = [one for one in run_events(frames(*made), 1) if one.kind == "supply"]
+    found = [one for one in run_events(frame_tables(frames(*made)), 1) if one.kind == "supply"]
     assert len(found) <= SERIES_MAX
     assert min(one.supply_mv or 0 for one in found) == 4901
     assert max(one.card_busy_ms or 0 for one in found) == 299
@@ -157,7 +158,7 @@ def test_losses_at_one_moment_are_bounded_too() -> None:
     made += [(Loss.CODE, Loss(LossCause.FRAMING, 1).encode()) for _ in range(SERIES_MAX + 5)]
     # All at tick 0; copies would be taken for a block written twice, so each stands at its own place.
     one_tick = [frame._replace(tick=0, header_tick=0, block_number=n + 1) for n, frame in enumerate(frames(*made))]
-    found = [one for one in run_events(one_tick, 1) if one.kind == "loss"]
+    found = [one for one in run_events(frame_tables(one_tick), 1) if one.kind == "loss"]
     assert sum(one.count for one in found) == SERIES_MAX + 5
     assert len(found) <= SERIES_MAX
 

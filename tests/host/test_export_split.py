@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from chunk_windows import windows_of
 from offtake.dialects.stream import StreamChunk
 from offtake.errors import UsageError
 from offtake.export.split import REST, split_paths, write_split
 from offtake.generated.dialects import DIALECTS
+from split_oracle import split_one_by_one
 
 # The same frames as in the tests of published values: an RTCM station, and a binary frame with a Fletcher check.
 RTCM = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")
@@ -23,8 +26,11 @@ NAMES = [*DIALECTS, REST]
 def split(tmp_path: Path, *pieces: bytes, lost: tuple[int, ...] = ()) -> dict[str, bytes]:
     """What each file holds when ``pieces`` come as chunks; before those in ``lost`` bytes are missing."""
     chunks = [StreamChunk(number, piece, number in lost) for number, piece in enumerate(pieces)]
-    done = write_split(chunks, tmp_path / "day", replace=True)
-    files = {one.dialect: one.path.read_bytes() for one in done}
+    expected = split_one_by_one(chunks, list(DIALECTS.values()))
+    for at_least in (1, 40):
+        done = write_split(windows_of(chunks, at_least), tmp_path / "day", replace=True)
+        files = {one.dialect: one.path.read_bytes() for one in done}
+        assert files == expected
     assert [one.size_bytes for one in done] == [len(data) for data in files.values()]
     assert sum(map(len, files.values())) == sum(map(len, pieces))
     return files
@@ -54,7 +60,7 @@ def test_where_the_stream_is_cut_does_not_matter(tmp_path: Path) -> None:
     assert whole["nmea0183"] == GLL + b"\r\n" + GLL + b"\r" + GLL + UNKNOWN + b"\r\n"
     assert split(tmp_path, *(stream[n : n + 1] for n in range(len(stream)))) == whole
     rng = random.Random(7)
-    for _ in range(20):
+    for _ in range(8):
         cuts = sorted(rng.sample(range(len(stream)), 5))
         assert split(tmp_path, *(stream[a:b] for a, b in zip([0, *cuts], [*cuts, len(stream)], strict=True))) == whole
 
@@ -62,7 +68,7 @@ def test_where_the_stream_is_cut_does_not_matter(tmp_path: Path) -> None:
 def test_random_bytes_are_all_accounted_for(tmp_path: Path) -> None:
     rng = random.Random(8)
     loaded = [b"\xb5\x62", b"\xd3\x00", b"$", b"\r\n", b"\r", GLL, RTCM, BINARY]
-    for _ in range(30):
+    for _ in range(15):
         pieces = [rng.choice([*loaded, rng.randbytes(rng.randrange(1, 9))]) for _ in range(40)]
         lost = tuple(n for n in range(1, 40) if rng.random() < 0.1)
         split(tmp_path, *pieces, lost=lost)
@@ -76,11 +82,11 @@ def test_a_loss_parts_messages_and_line_ends(tmp_path: Path) -> None:
 
 
 def test_memory_does_not_grow_with_the_stream(tmp_path: Path) -> None:
-    def chunks() -> object:
+    def chunks() -> Iterator[StreamChunk]:
         for number in range(50):
             yield StreamChunk(number, b"\x00" * 4096, False)
 
-    done = write_split(chunks(), tmp_path / "day")  # type: ignore[arg-type]
+    done = write_split(windows_of(chunks()), tmp_path / "day")
     assert done[-1].size_bytes == 50 * 4096
 
 
@@ -96,21 +102,21 @@ def test_names_come_from_the_dialects_alone(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="a dialect called"):
         split_paths(tmp_path / "x", [nmea, nmea])
     hostile = b"$../../evil<x>,1*71\r\n"
-    write_split([StreamChunk(0, hostile, False)], tmp_path / "day")
+    write_split(windows_of([StreamChunk(0, hostile, False)]), tmp_path / "day")
     assert sorted(one.name for one in tmp_path.iterdir()) == sorted(f"day_{name}.bin" for name in NAMES)
 
 
 def test_no_file_is_written_when_one_is_in_the_way_or_the_stream_fails(tmp_path: Path) -> None:
     (tmp_path / "day_rtcm3.bin").write_bytes(b"precious")
     with pytest.raises(UsageError, match=r"day_rtcm3\.bin: exists already"):
-        write_split([StreamChunk(0, GLL, False)], tmp_path / "day")
+        write_split(windows_of([StreamChunk(0, GLL, False)]), tmp_path / "day")
     assert [one.name for one in tmp_path.iterdir()] == ["day_rtcm3.bin"]
 
-    def failing() -> object:
+    def failing() -> Iterator[StreamChunk]:
         yield StreamChunk(0, GLL, False)
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        write_split(failing(), tmp_path / "day", replace=True)  # type: ignore[arg-type]
+        write_split(windows_of(failing()), tmp_path / "day", replace=True)
     assert [one.name for one in tmp_path.iterdir()] == ["day_rtcm3.bin"]
     assert (tmp_path / "day_rtcm3.bin").read_bytes() == b"precious"

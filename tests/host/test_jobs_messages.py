@@ -6,10 +6,11 @@ import random
 
 import numpy as np
 import pytest
+from chunk_windows import windows_of
 from offtake.dialects.registry import new_decoder
 from offtake.dialects.stream import StreamChunk, decode_stream
 from offtake.generated.dialects import DIALECTS
-from offtake.jobs import messages
+from offtake.jobs.messages import message_tables
 from offtake.track.build import read_track
 from report_inputs import BAUD, epochs
 
@@ -24,17 +25,16 @@ def chunks() -> list[StreamChunk]:
 
 
 @pytest.mark.parametrize("window", [700, 20_000, 2**20])
-def test_tables_are_what_the_stream_says(window: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(messages, "WINDOW_BYTES", window)
+def test_tables_are_what_the_stream_says(window: int) -> None:
     stream = chunks()
     expected: dict[tuple[str, str], list[tuple[int, int]]] = {}
     for timed in decode_stream(stream, new_decoder(), BAUD):
         if timed.message.state != "unknown":
             key = (timed.message.dialect, timed.message.name)
             expected.setdefault(key, []).append((timed.message.offset, timed.tick_us))
-    line = read_track(stream, baud=BAUD, run=1).timeline
+    line = read_track(windows_of(stream), baud=BAUD, run=1).timeline
     found: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for dialect, name, table in messages.message_tables(stream, tuple(DIALECTS.values()), BAUD, line):
+    for dialect, name, table in message_tables(windows_of(stream, window), tuple(DIALECTS.values()), BAUD, line):
         rows = zip(table.column("_offset").to_pylist(), table.column("_tick_us").to_pylist(), strict=True)
         found.setdefault((dialect, name), []).extend(rows)
         assert table.column("_utc").null_count == 0
@@ -49,9 +49,8 @@ def test_tables_are_what_the_stream_says(window: int, monkeypatch: pytest.Monkey
 
 def test_without_a_date_there_is_no_utc() -> None:
     stream = [StreamChunk(1000, b"$GPVTG,10.0,T,,M,1.0,N,1.9,K,A*", False)]
-    assert list(messages.message_tables(stream, tuple(DIALECTS.values()), BAUD, None)) == []
-    (message,) = messages.message_tables(
-        [StreamChunk(1000, next(epochs(1, 1, random.Random(1)))[1][:80], False)], tuple(DIALECTS.values()), BAUD, None
-    )
+    assert list(message_tables(windows_of(stream), tuple(DIALECTS.values()), BAUD, None)) == []
+    one = StreamChunk(1000, next(epochs(1, 1, random.Random(1)))[1][:80], False)
+    (message,) = message_tables(windows_of([one]), tuple(DIALECTS.values()), BAUD, None)
     assert message[2].column("_utc").null_count == message[2].num_rows > 0
     assert message[2].column("_utc_uncertainty_s").null_count == message[2].num_rows

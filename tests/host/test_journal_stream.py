@@ -1,19 +1,16 @@
-"""From frames to timed chunks, and to NumPy arrays."""
+"""From frames to timed chunks."""
 
 from __future__ import annotations
 
 import dataclasses
 import random
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from journal_maker import FILL, Maker, run_start
 from offtake.dialects.stream import StreamChunk
-from offtake.errors import UsageError
 from offtake.generated.records import BLOCK_SIZE, Loss, LossCause, Raw, RawMore, RunStart, Supply
-from offtake.journal.bulk import decode_fixed, gather_fixed, message_dtype
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
@@ -152,59 +149,6 @@ def test_a_frame_whose_header_is_lost_takes_the_time_before_it() -> None:
     data[2 * BLOCK_SIZE : 2 * BLOCK_SIZE + 17] = bytes(17)
     found = list(salvaged_chunks(salvage(BytesSource(bytes(data))), 1))
     assert found == [StreamChunk(600, b"ab", False), StreamChunk(600, b"cd", False), StreamChunk(8000, b"ef", True)]
-
-
-def test_bulk_decoding_equals_frame_by_frame() -> None:
-    maker = Maker(64)
-    rng = random.Random(9)
-    maker.flight(rng, 25)
-    maker.flight(rng, 25)
-    frames = list(Journal(BytesSource(maker.whole())).frames())
-    table = decode_fixed(frames, Supply.CODE)
-    expected = []
-    for frame in frames:
-        record = frame.record()[1]
-        if isinstance(record, Supply):
-            expected.append((frame.run, frame.block_number, frame.tick, 4, record.supply_mv, record.card_busy_ms))
-    assert len(expected) > 3
-    assert [tuple(int(value) for value in row) for row in table] == expected
-    starts = decode_fixed(frames, RunStart.CODE)
-    assert starts["baud"].tolist() == [57_600, 57_600]
-    assert starts["run"].tolist() == [1, 2]
-
-
-def test_bulk_decoding_from_offsets() -> None:
-    data = b"..".join(Supply(value, 7).encode() for value in (1, 500, 65_535))
-    assert gather_fixed(data, [0, 6, 12], Supply.CODE)["supply_mv"].tolist() == [1, 500, 65_535]
-    assert gather_fixed(data, [], Supply.CODE).shape == (0,)
-    assert gather_fixed(data, [0, 1], Raw.CODE).shape == (2,)
-    for offset in (-1, 13):
-        with pytest.raises(UsageError, match="outside"):
-            gather_fixed(data, [offset], Supply.CODE)
-    with pytest.raises(UsageError, match="99"):
-        gather_fixed(data, [0], 99)
-    with pytest.raises(UsageError, match="99"):
-        decode_fixed([], 99)
-
-
-def test_bulk_columns() -> None:
-    assert message_dtype(Loss.CODE).names == ("run", "block_number", "tick", "payload_size", "cause", "count")
-    base = [("run", "<u2"), ("block_number", "<u4"), ("tick", "<u4"), ("payload_size", "<u2")]
-    assert decode_fixed([], Raw.CODE).dtype == np.dtype(base)
-
-
-def test_a_frame_of_an_older_release_has_zeros_in_the_columns_it_lacks() -> None:
-    maker = Maker(4)
-    maker.run = 1
-    whole = run_start().encode().ljust(RunStart.FIXED_SIZE, b"\x07")
-    # The second ends inside a field: that one is not there.
-    sizes = (RunStart.SIZE_MIN, RunStart.SIZE_MIN + 2, RunStart.FIXED_SIZE, RunStart.SIZE_MIN - 1)
-    maker.block(0, [(RunStart.CODE, n, whole[:size]) for n, size in enumerate(sizes)])
-    table = decode_fixed(Journal(BytesSource(maker.whole())).frames(), RunStart.CODE)
-    assert table["payload_size"].tolist() == list(sizes[:3])
-    assert table["baud"].tolist() == [57_600] * 3
-    assert table["sensors"].tolist() == [0, 7, 7]
-    assert table["analogue_ms"].tolist() == [0, 0, 0x0707]
 
 
 @pytest.mark.parametrize("tick", [0, 2**24 * 3, 2**31 - 1, 2**32 - 1])

@@ -136,7 +136,7 @@ def test_they_are_shown_and_in_the_json(tmp_path: Path, capsys: pytest.CaptureFi
 def test_frames_that_are_owed_are_told_without_guessing_why(sensors: Sensor, said: str) -> None:
     log = Log().run(own_descriptions(), replace(run_start(), sensors=sensors))
     log.put(Loss.CODE, 10, Loss(LossCause.SENSOR_ROOM, 3).encode())
-    (_, loss) = run_events(log.salvage().frames(1), 1)
+    (_, loss) = run_events(log.salvage().frame_tables(1), 1)
     assert loss.text == f"3 sensor messages: found no room {said}"
     notes = verify(BytesSource(log.data())).notes
     assert any("while no sensor is on, the shelf holds few and short frames" in note for note in notes) == (not sensors)

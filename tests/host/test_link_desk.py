@@ -9,8 +9,9 @@ from fake_logger import FakeLogger, Faults, MemoryPort, PtyLogger, make_journal
 from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.generated.records import BLOCK_SIZE, CardState, DescribePacket, JournalHeader, WhenFull
 from offtake.journal.codec import encode_journal_header
-from offtake.link.desk import Desk, Patience, RefusedError, checked_speed, open_desk, require_journal
+from offtake.link.desk import Desk, Patience, checked_speed, open_desk
 from offtake.link.port import SpeedRefusedError
+from offtake.link.refusals import RefusedError, require_journal
 from offtake.link.runs import RunSeen, list_runs
 
 QUICK = Patience(greet_s=0.3, greet_every_s=0.002, answer_s=0.02, first_s=0.02, quiet_s=0.01)

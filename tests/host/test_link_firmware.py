@@ -17,7 +17,7 @@ from offtake.errors import InputOutputError
 from offtake.firmware_build import build, toolchain_missing
 from offtake.generated.records import BLOCK_SIZE, CardState
 from offtake.link import RunSeen, list_runs, open_desk, pull_from_desk
-from offtake.link.desk import RefusedError
+from offtake.link.refusals import RefusedError
 from test_link_desk import JOURNAL_ID, header
 
 BLOCKS = 300

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from frame_tables import payloads_of
 from hypothesis import given
 from hypothesis import strategies as st
 from offtake.generated.records import MESSAGES
-from offtake.journal.columns import NAME_LENGTH_MAX, RESERVED_NAMES, Column, Payloads, columns_of, scaled
+from offtake.journal.columns import NAME_LENGTH_MAX, NO_PAYLOADS, RESERVED_NAMES, Column, columns_of, scaled
 from offtake.journal.description import KINDS, DescribedField, DescribedMessage, parse_description
 from offtake.journal.layouts import by_spec, is_loggers
 from offtake.spec.model import WIRE_SIZES, Scale
@@ -69,10 +70,7 @@ def row(columns: tuple[Column, ...], index: int) -> dict[str, Any]:
 @given(messages(), st.lists(st.binary(max_size=60), max_size=6))
 def test_columns_are_what_each_payload_says(message: DescribedMessage, payloads: list[bytes]) -> None:
     """Payloads of any length: those that end early lack fields, as frames of older releases do."""
-    together = Payloads()
-    for payload in payloads:
-        together.add(payload)
-    columns = columns_of(message, together)
+    columns = columns_of(message, payloads_of(payloads))
     for index, payload in enumerate(payloads):
         assert row(columns, index) == message.decode(payload)[1]
     assert all(len(column.values) == len(column.present) == len(payloads) for column in columns)
@@ -106,7 +104,7 @@ def test_every_column_has_a_harmless_name_of_its_own() -> None:
     names = ["run", "utc", "tick_us", "a", "a_0", "a_1", "a_1_2", "b" * 200, "b" * 200 + "c"]
     fields = [DescribedField(name, "u8", 1) for name in names]
     fields[3] = DescribedField("a", "u16", 4, 2)
-    columns = columns_of(DescribedMessage(100, "m", tuple(fields)), Payloads())
+    columns = columns_of(DescribedMessage(100, "m", tuple(fields)), NO_PAYLOADS)
     given_names = [column.name for column in columns]
     assert given_names[:3] == ["run_2", "utc_2", "tick_us_2"]
     assert given_names[3:8] == ["a_0", "a_1", "a_0_2", "a_1_2", "a_1_2_2"]
@@ -121,7 +119,7 @@ def test_a_description_that_promises_more_than_a_frame_holds_makes_no_columns_fo
     message = parse_description(payload)
     assert message is not None
     assert len(message.fields) == 90
-    assert len(columns_of(message, Payloads())) <= 512
+    assert len(columns_of(message, NO_PAYLOADS)) <= 512
 
 
 def test_words_of_choices() -> None:
@@ -130,9 +128,7 @@ def test_words_of_choices() -> None:
         DescribedField("state", "u8", 1, choices={0: "wet", 2: "hot"}, is_flags=True),
         DescribedField("blob", "bytes", None),
     )
-    payloads = Payloads()
-    for payload in (b"\x01\x05\xca\xfe", b"\x07\x00", b"\x00\x02", b"\x00", b""):
-        payloads.add(payload)
+    payloads = payloads_of((b"\x01\x05\xca\xfe", b"\x07\x00", b"\x00\x02", b"\x00", b""))
     level, state, blob = columns_of(DescribedMessage(100, "m", fields), payloads)
     assert level.texts() == ["high", "7", "low", "low", None]
     assert state.texts() == ["wet+hot", "0", "bit_1", None, None]

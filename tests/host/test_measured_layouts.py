@@ -39,7 +39,7 @@ SOIL = described(100, "soil", (1, "moisture"))
 
 def measured(log: Log, run: int) -> list[Series]:
     found = log.salvage()
-    return list(read_batches(found.frames(run), run, found.survey().layouts))
+    return list(read_batches(found.frame_tables(run), run, found.survey().layouts))
 
 
 def test_a_runs_own_description_counts_and_no_other_runs() -> None:
@@ -211,10 +211,10 @@ def test_an_event_input_of_another_firmware_is_not_taken_for_ours() -> None:
     log.run([described(Event.CODE, "event", (0, "level"), (1, "ignored"))]).put(Event.CODE, 10, b"\x01\0\0")
     log.run(own_descriptions()).put(Event.CODE, 10, Event(Level.LOW, 1).encode())
     found = log.salvage()
-    kinds = [[(one.kind, one.cause) for one in run_events(found.frames(run), run)] for run in (1, 2, 3)]
+    kinds = [[(one.kind, one.cause) for one in run_events(found.frame_tables(run), run)] for run in (1, 2, 3)]
     start = ("run_start", "power_on")
     assert kinds == [[start], [start, ("event", "other")], [start, ("event", "low")]]
-    assert run_events(found.frames(3), 3)[1].text == "the event input went low; 1 edge before it did not last"
+    assert run_events(found.frame_tables(3), 3)[1].text == "the event input went low; 1 edge before it did not last"
 
 
 def test_a_run_whose_beginning_is_lost_to_wrapping_is_still_read() -> None:
@@ -228,5 +228,5 @@ def test_a_run_whose_beginning_is_lost_to_wrapping_is_still_read() -> None:
     lost = first_run.last_block - 1
     data[BLOCK_SIZE : (1 + lost) * BLOCK_SIZE] = b"\xff" * (lost * BLOCK_SIZE)
     found = salvage(BytesSource(bytes(data)))
-    (series,) = read_batches(found.frames(1), 1, found.survey().layouts)
+    (series,) = read_batches(found.frame_tables(1), 1, found.survey().layouts)
     assert (series.layout, len(series.tick_us) > 5) == ("journal", True)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from frame_tables import frame_tables
 from hypothesis import given
 from hypothesis import strategies as st
 from journal_maker import run_start
@@ -42,7 +43,7 @@ def test_batches_hold_few_rows_and_give_all_in_order(monkeypatch: pytest.MonkeyP
     seldom = frames(Event.CODE, [Event(Level.HIGH, n).encode() for n in range(10)], step=500_000)
     mixed = sorted(many + seldom, key=lambda frame: frame.tick or 0)
     mixed = [frame._replace(block_number=1 + n // 8, offset=n) for n, frame in enumerate(mixed)]
-    batches = list(read_batches(mixed, 1, Layouts()))
+    batches = list(read_batches(frame_tables(mixed), 1, Layouts()))
     assert all(len(one.tick_us) <= 64 for one in batches)
     # What comes seldom waits for company, so its files have few row groups.
     assert [one.name for one in batches].count("event") == 1
@@ -62,7 +63,7 @@ def test_a_batch_is_bounded_in_bytes_too() -> None:
     endless = (frame for n in range(12) for frame in frames(100, [bytes([n]) * 490] * 1000))
     tracemalloc.start()
     try:
-        sizes = [len(batch.tick_us) for batch in read_batches(endless, 1, layouts)]
+        sizes = [len(batch.tick_us) for batch in read_batches(frame_tables(endless, 500), 1, layouts)]
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
@@ -94,7 +95,7 @@ def test_a_frame_in_a_block_that_was_written_twice_comes_once() -> None:
     log.close()
     log.put(Event.CODE, 31, Event(Level.LOW, 0).encode())
     found = log.salvage()
-    pulses, event = sorted(read_batches(found.frames(1), 1, Layouts()), key=lambda one: -one.code)
+    pulses, event = sorted(read_batches(found.frame_tables(1), 1, Layouts()), key=lambda one: -one.code)
     assert pulses.columns[0].values.tolist() == [1, 2, 3]
     assert len(event.tick_us) == 1
     log_events = read_run(found, found.runs()[0], Hearing()).events
@@ -106,7 +107,7 @@ def test_gathering_keeps_the_extremes_of_every_column() -> None:
     noise = rng.integers(400, 600, size=(50_000, 2))
     noise[777, 0], noise[40_001, 1] = 9, 65_000
     made = [Analogue(int(one), int(other)).encode() for one, other in noise]
-    whole = list(read_batches(frames(Analogue.CODE, made), 1, Layouts()))
+    whole = list(read_batches(frame_tables(frames(Analogue.CODE, made)), 1, Layouts()))
     (series,) = gather(iter(whole), rows_max=4000)
     assert len(series.tick_us) <= 4000
     assert series.frames == 50_000
@@ -121,7 +122,7 @@ def test_gathering_keeps_the_extremes_of_every_column() -> None:
 @given(st.lists(st.integers(0, 9), min_size=1, max_size=300), st.integers(20, 60))
 def test_gathered_rows_are_rows_of_the_log(values: list[int], rows_max: int) -> None:
     made = frames(Pulses.CODE, [Pulses(n, value).encode() for n, value in enumerate(values)])
-    (series,) = gather(read_batches(made, 1, Layouts()), rows_max)
+    (series,) = gather(read_batches(frame_tables(made), 1, Layouts()), rows_max)
     counts, periods = (column.values.tolist() for column in series.columns)
     assert [values[n] for n in counts] == periods
     assert counts == sorted(counts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from binary_frames import frame_b562, sentence
+from chunk_windows import windows_of
 from offtake.dialects.stream import StreamChunk
 from offtake.track.build import read_track
 from offtake.track.fix import Track
@@ -12,7 +13,7 @@ GGA = "GPGGA,120000.00,0130.50000,N,00230.25000,E,1,08,1.1,12.5,M,,M,,"
 
 def track(*bodies: str) -> Track:
     data = b"".join(map(sentence, bodies))
-    return read_track([StreamChunk(1000, data, False)], baud=57_600, run=1)
+    return read_track(windows_of([StreamChunk(1000, data, False)]), baud=57_600, run=1)
 
 
 def test_another_datum_is_said_and_wgs84_is_not() -> None:
@@ -37,7 +38,7 @@ def binary_sky(week_ms: int) -> bytes:
 def test_the_binary_sky_stands_where_both_are_told() -> None:
     text = b"".join(map(sentence, (GGA, "GLGSV,1,1,01,65,40,100,38,1", "GPGSV,1,1,01,05,60,200,41,1")))
     # 12:00:00 UTC on a Sunday is 43,218 s of the GPS week.
-    both = read_track([StreamChunk(1000, text + binary_sky(43_218_000), False)], baud=57_600, run=1)
+    both = read_track(windows_of([StreamChunk(1000, text + binary_sky(43_218_000), False)]), baud=57_600, run=1)
     (sky,) = both.skies
     assert [(one.system, one.satellite_id, one.cn0_db_hz, one.used) for one in sky.satellites] == [
         ("glonass", 1, 38, True),
@@ -48,5 +49,5 @@ def test_the_binary_sky_stands_where_both_are_told() -> None:
 
 def test_a_binary_position_without_an_accuracy_is_no_position() -> None:
     payload = (43_218_000).to_bytes(4, "little") + bytes(16) + b"\xff" * 8
-    alone = read_track([StreamChunk(1000, frame_b562(0x0102, payload), False)], baud=57_600, run=1)
+    alone = read_track(windows_of([StreamChunk(1000, frame_b562(0x0102, payload), False)]), baud=57_600, run=1)
     assert not any(fix.has_position for fix in alone.fixes)

@@ -7,6 +7,7 @@ from functools import reduce
 from operator import xor
 
 import pytest
+from chunk_windows import windows_of
 from offtake.dialects.stream import StreamChunk
 from offtake.track.build import read_track
 from offtake.track.fix import Fix, Track
@@ -23,13 +24,13 @@ def track_of(*bursts: Sequence[str], period_us: int = 1_000_000) -> Track:
     chunks = [
         StreamChunk(500 + number * period_us, sentences(*burst), False) for number, burst in enumerate(bursts)
     ]
-    return read_track(chunks, baud=BAUD, run=1)
+    return read_track(windows_of(chunks), baud=BAUD, run=1)
 
 
 def joined(*bursts: Sequence[str]) -> Track:
     """Decode the same sentences on a line without any pause."""
     data = b"".join(sentences(*burst) for burst in bursts)
-    return read_track([StreamChunk(500, data, False)], baud=BAUD, run=1)
+    return read_track(windows_of([StreamChunk(500, data, False)]), baud=BAUD, run=1)
 
 
 def gga(time: str, *, quality: str = "1", lat: str = "0130.5,N", used: str = "07") -> str:
@@ -94,7 +95,7 @@ def test_messages_without_a_time_go_to_their_own_epoch(bursts: list[list[str]], 
 def test_a_pause_inside_an_epoch_does_not_part_it() -> None:
     first, second = sentences(gga("120000")), sentences(vtg("3.0"), GLL.format(time="120000"))
     chunks = [StreamChunk(0, first, False), StreamChunk(300_000, second, False)]
-    (fix,) = read_track(chunks, baud=BAUD, run=1).fixes
+    (fix,) = read_track(windows_of(chunks), baud=BAUD, run=1).fixes
     assert fix.tick_us == 0
     assert fix.speed_m_s == pytest.approx(3 * 1852 / 3600)
     assert len(fix.source_offsets) == 3
@@ -169,13 +170,14 @@ def test_invalid_and_unknown_sentences_do_not_contribute() -> None:
 def test_a_loss_is_told_at_the_epoch_it_touches() -> None:
     data = [sentences(gga(f"12000{n}"), vtg("1.0")) for n in range(4)]
     chunks = [StreamChunk(n * 1_000_000, one, n == 2) for n, one in enumerate(data)]
-    fixes: tuple[Fix, ...] = read_track(chunks, baud=BAUD, run=1).fixes
+    fixes: tuple[Fix, ...] = read_track(windows_of(chunks), baud=BAUD, run=1).fixes
     assert [fix.after_loss for fix in fixes] == [False, False, True, False]
 
 
 def bursts_of(*timed: tuple[float, Sequence[str]]) -> Track:
     """Decode bursts of sentences that begin at the given seconds."""
-    return read_track([StreamChunk(round(at * 1e6), sentences(*burst), False) for at, burst in timed], baud=BAUD, run=1)
+    chunks = [StreamChunk(round(at * 1e6), sentences(*burst), False) for at, burst in timed]
+    return read_track(windows_of(chunks), baud=BAUD, run=1)
 
 
 @pytest.mark.parametrize("pauses_s", [(0.1, 0.2), (0.2, 0.25), (0.1, 0.1)])

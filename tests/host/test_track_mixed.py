@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from binary_frames import frame_b562, pvt, sentence
+from chunk_windows import windows_of
 from offtake.dialects.message import Message
 from offtake.dialects.stream import StreamChunk, TimedMessage
 from offtake.track.build import read_track
@@ -222,7 +223,7 @@ def real_burst(second: int) -> bytes:
 
 def test_a_real_mixed_stream() -> None:
     chunks = [StreamChunk(500 + n * 1_000_000, real_burst(n), False) for n in range(5)]
-    track = read_track(chunks, baud=57_600, run=1)
+    track = read_track(windows_of(chunks), baud=57_600, run=1)
     assert len(track.fixes) == len(track.skies) == 5
     for number, fix in enumerate(track.fixes):
         assert fix.utc is not None

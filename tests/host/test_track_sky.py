@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import pytest
@@ -113,3 +114,25 @@ def test_nothing_received_is_absent_however_it_is_said() -> None:
     sky = sky_of(gsv("GP", (5, 0), (7, 30)), gsv("GP", (5, None)))
     assert sky is not None
     assert [(one.satellite_id, one.cn0_db_hz) for one in sky.satellites] == [(5, None), (7, 30)]
+
+
+@pytest.mark.parametrize("number", [True, -1, 2**31, 5.0, "5"])
+def test_what_is_no_number_of_a_satellite_is_passed_over(number: object) -> None:
+    groups = ({"satellite_id": number, "cn0_db_hz": 30}, {"satellite_id": 7, "signal_id": number, "cn0_db_hz": 30})
+    values: dict[str, Any] = {"satellites": groups, "satellites_in_view": number, "system_id": number}
+    gather = SkyGather()
+    gather.add(Message("own", "GL", "sky", 0, b"", "decoded", "", values))
+    gather.add(Message("own", "GL", "used", 0, b"", "decoded", "", {"satellites": (7, 2**31)}))
+    assert gather.in_view is None
+    sky = gather.finish(1, 5)
+    assert sky is not None
+    assert sky.satellites == (Satellite("glonass", 7, cn0_db_hz=30, used=True),)
+
+
+@pytest.mark.parametrize("value", ["high", True, float("nan"), float("inf"), 10**400, dt.date(2001, 2, 3)])
+def test_what_is_no_quantity_of_a_satellite_is_left_out(value: object) -> None:
+    group = {"satellite_id": 7, "elevation_deg": value, "azimuth_deg": value, "cn0_db_hz": value, "used": "yes"}
+    message = Message("own", "GP", "sky", 0, b"", "decoded", "", {"satellites": (group,)})  # type: ignore[dict-item]
+    sky = sky_of(message)
+    assert sky is not None
+    assert sky.satellites == (Satellite("gps", 7),)

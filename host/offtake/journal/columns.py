@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from offtake.journal.bulk.arrays import Bools, Ints
 from offtake.journal.codec import FRAME_LENGTH_MASK
 from offtake.journal.description import DescribedField, DescribedMessage
+from offtake.journal.gathered import numbers_at
 from offtake.records import flag_names, text_of
 from offtake.spec.model import WIRE_SIZES, Scale
 
@@ -71,17 +73,16 @@ def _text(value: Any, kind: ColumnKind, names: Mapping[int, str]) -> str:
     return value.hex() if kind == "bytes" else str(value)
 
 
-@dataclass
+@dataclass(frozen=True, eq=False)
 class Payloads:
-    """Payloads of one message, one after the other in ``data``, with the sizes of each in bytes."""
+    """Payloads of one message: where each begins in ``data``, and its size in bytes, both int64 of shape (n,)."""
 
-    data: bytearray = field(default_factory=bytearray)
-    sizes: list[int] = field(default_factory=list)
+    data: bytes
+    places: Ints
+    sizes: Ints
 
-    def add(self, payload: bytes) -> None:
-        """Add one."""
-        self.data += payload
-        self.sizes.append(len(payload))
+
+NO_PAYLOADS = Payloads(b"", np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
 
 
 def width(message: DescribedMessage) -> int:
@@ -102,31 +103,25 @@ def _reached(message: DescribedMessage) -> Iterator[DescribedField]:
 def columns_of(message: DescribedMessage, payloads: Payloads) -> tuple[Column, ...]:
     """The fields of ``message`` in ``payloads``, in order: the same values as :meth:`DescribedMessage.decode` gives for
     each, where a field that is not wholly there is absent."""
-    buffer = np.frombuffer(bytes(payloads.data), dtype=np.uint8)
-    sizes = np.array(payloads.sizes, dtype=np.int64)
-    starts = np.cumsum(sizes) - sizes
+    data, starts, sizes = payloads.data, payloads.places, payloads.sizes
     names = _Names()
     columns: list[Column] = []
     at = 0
     for one in _reached(message):
         present = sizes >= at + (one.size or 0)
         if one.kind in WIRE_SIZES:
-            columns += _number_columns(one, names, buffer, starts + at, present)
+            columns += _number_columns(one, names, data, starts + at, present)
         else:
-            columns.append(_string_column(one, names, buffer, starts + at, sizes - at, present))
+            columns.append(_string_column(one, names, data, starts + at, sizes - at, present))
         at += one.size or 0
     return tuple(columns)
 
 
-def _number_columns(
-    one: DescribedField, names: _Names, buffer: NDArray[np.uint8], places: NDArray[np.int64], present: NDArray[np.bool_]
-) -> Iterator[Column]:
+def _number_columns(one: DescribedField, names: _Names, data: bytes, places: Ints, present: Bools) -> Iterator[Column]:
     """A column, or one for each element of an array."""
     wide = WIRE_SIZES[one.kind]
     for index in range(one.count or 1):
-        rows = buffer[(places[present] + index * wide)[:, np.newaxis] + np.arange(wide)]
-        raw = np.zeros(len(present), dtype=np.int64)
-        raw[present] = np.ascontiguousarray(rows).view(f"<{one.kind[0]}{wide}").reshape(-1)
+        raw = _raw_numbers(data, places + index * wide, one.kind, present)
         name = names.give(one.name if one.count is None else f"{one.name}_{index}")
         choices = tuple(sorted((one.choices or {}).items()))
         kind: ColumnKind = "integer"
@@ -136,6 +131,15 @@ def _number_columns(
         elif one.choices is not None:
             kind = "flags" if one.is_flags else "word"
         yield Column(name, one.name, one.unit[:UNIT_LENGTH_MAX], kind, values, present, choices)
+
+
+def _raw_numbers(data: bytes, places: Ints, kind: str, present: Bools) -> Ints:
+    """The numbers at ``places``, 0 where not ``present``."""
+    if present.all():
+        return numbers_at(data, places, kind)
+    raw = np.zeros(len(present), dtype=np.int64)
+    raw[present] = numbers_at(data, places[present], kind)
+    return raw
 
 
 def scaled(raw: NDArray[np.int64], scale: Scale) -> NDArray[np.float64]:
@@ -155,12 +159,11 @@ def scaled(raw: NDArray[np.int64], scale: Scale) -> NDArray[np.float64]:
 def _string_column(
     one: DescribedField,
     names: _Names,
-    buffer: NDArray[np.uint8],
-    places: NDArray[np.int64],
-    left: NDArray[np.int64],
-    present: NDArray[np.bool_],
+    data: bytes,
+    places: Ints,
+    left: Ints,
+    present: Bools,
 ) -> Column:
-    data = buffer.tobytes()
     values = np.empty(len(present), dtype=object)
     for index, (place, size, there) in enumerate(zip(places.tolist(), left.tolist(), present.tolist(), strict=True)):
         piece = data[place : place + (size if one.size is None else one.size)] if there else b""

@@ -7,7 +7,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from offtake.generated.records import (
+    Description,
     Event,
     Level,
     Loss,
@@ -19,7 +23,8 @@ from offtake.generated.records import (
     Supply,
     WhenFull,
 )
-from offtake.journal.clock import timed_frames
+from offtake.journal.bulk.frames import FrameTable
+from offtake.journal.bulk.times import TimedTable, timed_tables
 from offtake.journal.frames import Frame
 from offtake.journal.layouts import Layouts
 from offtake.journal.twins import Twins
@@ -44,6 +49,9 @@ _LOSS_WORDS = {
 # Without sensors nothing is due at a time; a message that someone added finds little room.
 _NO_ROOM = "found no room on the shelf, which holds few and short ones while no sensor is on"
 _NOT_OF_THE_LINE = ("framing", "sensor_room", "sensor_silent")
+# The frames to look at: those that are events, and the descriptions that say how others are to be read.
+_LOGGERS = (RunStart.CODE, Loss.CODE, Supply.CODE, RunEnd.CODE)
+_TELLING = np.isin(np.arange(256), (*_LOGGERS, Event.CODE, Description.CODE))
 _LEVELS = {level.name.lower() for level in Level}
 _FULL_WORDS = {WhenFull.STOP: "stops when full", WhenFull.WRAP: "goes on over the oldest blocks when full"}
 
@@ -80,53 +88,89 @@ class RunEvent:
         return self.kind == "damage" or (self.kind == "loss" and self.cause not in _NOT_OF_THE_LINE)
 
 
-def run_events(frames: Iterable[Frame], run: int) -> tuple[RunEvent, ...]:
+def run_events(tables: Iterable[FrameTable], run: int) -> tuple[RunEvent, ...]:
     """The events of :func:`run_story`."""
-    return run_story(frames, run)[0]
+    return run_story(tables, run)[0]
 
 
-def run_story(frames: Iterable[Frame], run: int) -> tuple[tuple[RunEvent, ...], int]:
-    """Return the events in ``frames``, all those of run number ``run`` in order, sorted by time; and the latest tick of
-    any of the frames, in microseconds since power-up (0 without frames).
+def run_story(tables: Iterable[FrameTable], run: int) -> tuple[tuple[RunEvent, ...], int]:
+    """Return the events in ``tables``, all frames of run number ``run`` in order, sorted by time; and the latest tick
+    of any of the frames, in microseconds since power-up (0 without frames). Runs over the tables once.
+    """
+    story = Story(run)
+    for _ in story.heard(timed_tables(tables)):
+        pass
+    return story.events(), story.end_tick_us
+
+
+class Story:
+    """Gathers the events of run number ``run`` while its frames go by. ``end_tick_us`` is the latest tick of any frame
+    so far, in microseconds since power-up.
 
     The events are bounded by :data:`SERIES_MAX` of each kind and cause, however many frames there are: past that,
-    neighbours within a second, and then within longer and longer times, are merged, counts summed. Runs over the frames
-    once.
+    neighbours within a second, and then within longer and longer times, are merged, counts summed.
     """
-    end_tick_us = 0
-    senses = True
 
-    def timed() -> Iterator[tuple[int, Frame]]:
-        nonlocal end_tick_us, senses
-        for tick_us, frame in timed_frames(frames):
-            end_tick_us = max(end_tick_us, tick_us)
-            if frame.code == RunStart.CODE:
-                start = frame.record()[1]
-                senses = not isinstance(start, RunStart) or start.sensors != Sensor(0)
-            yield tick_us, frame
+    def __init__(self, run: int) -> None:
+        self.end_tick_us = 0
+        self._run = run
+        self._senses = True
+        self._last_block: int | None = None
+        self._layouts = Layouts()
+        self._twins = Twins()
+        self._series: dict[tuple[EventKind, str], _Series] = {}
 
-    series: dict[tuple[EventKind, str], _Series] = {}
-    for event in _events(timed(), run):
-        series.setdefault((event.kind, event.cause), _Series()).add(event)
-    every = [event for one in series.values() for event in one.events]
-    return tuple(sorted((_worded(event, senses) for event in every), key=lambda event: event.tick_us)), end_tick_us
+    def heard(self, timed: Iterable[TimedTable]) -> Iterator[TimedTable]:
+        """Pass the tables on as they are, and take them in."""
+        for table, times_us in timed:
+            self.add(table, times_us)
+            yield table, times_us
 
+    def add(self, table: FrameTable, times_us: NDArray[np.int64]) -> None:
+        """Take in the frames of ``table``, without copies of blocks, each with its time in microseconds since power-up:
+        what :func:`~offtake.journal.bulk.times.timed_tables` gives. Only those that tell something are looked at."""
+        if not len(table):
+            return
+        self.end_tick_us = max(self.end_tick_us, int(times_us.max()))
+        telling = _TELLING[table.code] | table.after_damage
+        telling[0] |= self._last_block is None
+        for row in np.flatnonzero(telling).tolist():
+            last_block = int(table.number[row - 1]) if row else self._last_block
+            for event in self._events_of(table.frame(row), int(times_us[row]), last_block):
+                self._series.setdefault((event.kind, event.cause), _Series()).add(event)
+        self._last_block = int(table.number[-1])
 
-def _events(timed: Iterable[tuple[int, Frame]], run: int) -> Iterator[RunEvent]:
-    last_block: int | None = None
-    layouts = Layouts()
-    twins = Twins()
-    for tick_us, frame in timed:
-        layouts.add(frame)
+    def loss_ticks(self) -> list[int]:
+        """The ticks at which bytes of the receiver were lost, sorted, by the events that are still here."""
+        lossy = [event for one in self._series.values() for event in one.events if event.loses_line_bytes]
+        # An event may stand for several: bytes were lost at its first and at its last tick.
+        return sorted({tick for event in lossy for tick in (event.tick_us, event.last_tick_us)})
+
+    def events(self) -> tuple[RunEvent, ...]:
+        """Those so far, sorted by time."""
+        return self._sorted(event for one in self._series.values() for event in one.events)
+
+    def taken(self, until_us: int) -> tuple[RunEvent, ...]:
+        """Those so far that began before ``until_us``, sorted by time; they are given once and forgotten then."""
+        return self._sorted(event for one in self._series.values() for event in one.taken(until_us))
+
+    def _sorted(self, events: Iterable[RunEvent]) -> tuple[RunEvent, ...]:
+        return tuple(sorted((_worded(event, self._senses) for event in events), key=lambda event: event.tick_us))
+
+    def _events_of(self, frame: Frame, tick_us: int, last_block: int | None) -> Iterator[RunEvent]:
+        run = self._run
+        self._layouts.add(frame)
         if last_block is None and frame.code != RunStart.CODE:
             yield _event(run, tick_us, "damage", "no_start")
         elif last_block is not None and frame.after_damage:
             yield _event(run, tick_us, "damage", "missing", max(0, frame.block_number - last_block - 1))
-        last_block = frame.block_number
-        if frame.code in (RunStart.CODE, Loss.CODE, Supply.CODE, RunEnd.CODE):
-            yield _told(run, tick_us, frame.record()[1])
-        elif frame.code == Event.CODE and not twins.repeats(frame):
-            yield from _at_input(run, tick_us, frame, layouts)
+        if frame.code in _LOGGERS:
+            record = frame.record()[1]
+            if frame.code == RunStart.CODE:
+                self._senses = not isinstance(record, RunStart) or record.sensors != Sensor(0)
+            yield _told(run, tick_us, record)
+        elif frame.code == Event.CODE and not self._twins.repeats(frame):
+            yield from _at_input(run, tick_us, frame, self._layouts)
 
 
 def _told(run: int, tick_us: int, record: Record | None) -> RunEvent:
@@ -177,6 +221,12 @@ class _Series:
                 events, self.events = self.events, []
                 for one in events:
                     self._put(one)
+
+    def taken(self, until_us: int) -> list[RunEvent]:
+        """Take out those that began before ``until_us``."""
+        taken = [event for event in self.events if event.tick_us < until_us]
+        self.events = [event for event in self.events if event.tick_us >= until_us]
+        return taken
 
     def _put(self, event: RunEvent) -> None:
         last = self.events[-1] if self.events else None

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from offtake.generated.records import (
     BLOCK_HEADER_SIZE,
     BLOCK_MAGIC,
-    BLOCK_SIZE,
     BLOCK_SPACE,
     BLOCK_VERSION,
     FRAME_CHECK_SIZE,
@@ -71,20 +70,6 @@ class Frame(NamedTuple):
     def record(self) -> tuple[Status, Record | None]:
         """The payload decoded: OK, UNKNOWN_CODE, SHORT_PAYLOAD or OUT_OF_RANGE."""
         return decode_payload(self.code, self.payload)
-
-
-def without_copies(frames: Iterable[Frame]) -> Iterator[Frame]:
-    """``frames``, in order of block number, without those that a second copy of their block repeats."""
-    number: int | None = None
-    seen: set[tuple[int, int, int, bytes]] = set()
-    for frame in frames:
-        if frame.block_number != number:
-            number = frame.block_number
-            seen.clear()
-        key = (frame.offset % BLOCK_SIZE, frame.code, frame.tick_offset, frame.payload)
-        if key not in seen:
-            seen.add(key)
-            yield frame
 
 
 def frames_of_intact(seen: Seen) -> Iterator[Frame]:

@@ -4,16 +4,17 @@ spec."""
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, field, replace
 from enum import IntFlag
 from functools import lru_cache
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from offtake.generated.records import MESSAGES, Description
 from offtake.journal.columns import NAME_LENGTH_MAX
 from offtake.journal.description import DescribedField, DescribedMessage, parse_description
 from offtake.journal.frames import Frame
+from offtake.journal.kept import content, whole
 from offtake.records import FieldInfo, Record
 from offtake.spec.model import OWN_CODE_FIRST
 
@@ -91,6 +92,39 @@ class Layouts:
             of_run.contradicted += 1
         if sure:
             of_run.sure.add(code)
+
+    def state(self) -> dict[str, Any]:
+        """The descriptions and who gave them, in plain values; see :meth:`restore`."""
+        index = {payload: number for number, payload in enumerate(self._parsed)}
+        runs = [
+            [run, [[code, index[payload], code in one.sure] for code, payload in sorted(one.payloads.items())],
+             one.unreadable, one.contradicted]
+            for run, one in sorted(self._runs.items())
+        ]  # fmt: skip
+        return {"payloads": [payload.hex() for payload in self._parsed], "runs": runs, "left_out": self._left_out}
+
+    def restore(self, state: Any) -> None:
+        """Take over what :meth:`state` gave. ValueError, TypeError, KeyError or IndexError for anything else."""
+        payloads = [content(one) for one in state["payloads"]]
+        self._parsed = {payload: parse_description(payload) for payload in payloads[:_DIFFERENT_MAX]}
+        self._left_out = whole(state["left_out"])
+        for run, given, unreadable, contradicted in state["runs"]:
+            of_run = self._runs[whole(run)] = _OfRun(unreadable=whole(unreadable), contradicted=whole(contradicted))
+            for code, number, sure in given:
+                payload = payloads[whole(number)]
+                message = self._parsed[payload]
+                if message is None or message.code != code:
+                    raise ValueError("a description of another message")
+                self._put(of_run, code, payload, sure=bool(sure))
+
+    def take(self, other: Layouts, runs: Container[int]) -> None:
+        """Add what ``runs``, of which nothing is known yet, say in ``other``."""
+        self._parsed.update(other._parsed)
+        for run, one in other._runs.items():
+            if run in runs:
+                of_run = self._runs[run] = _OfRun(unreadable=one.unreadable, contradicted=one.contradicted)
+                for code, payload in one.payloads.items():
+                    self._put(of_run, code, payload, sure=code in one.sure)
 
     def of(self, run: int, code: int) -> Found | None:
         """How message ``code`` lies in ``run``; None where nobody tells."""

@@ -8,11 +8,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from offtake.journal.clock import timed_frames
+from offtake.generated.records import FRAME_CODE_BITS
+from offtake.journal.bulk.frames import FrameTable
+from offtake.journal.bulk.stream import TwinFinder
+from offtake.journal.bulk.times import timed_tables
+from offtake.journal.clock import Clock
 from offtake.journal.columns import Column, Payloads, columns_of, width
-from offtake.journal.frames import Frame
+from offtake.journal.gathered import pieces
 from offtake.journal.layouts import LayoutFrom, Layouts
-from offtake.journal.twins import Twins
 
 ROWS_AT_ONCE = 65_536
 BYTES_AT_ONCE = 2**20
@@ -47,39 +50,26 @@ class Series:
         return next((column for column in self.columns if column.name == name), None)
 
 
-def read_batches(frames: Iterable[Frame], run: int, layouts: Layouts) -> Iterator[Series]:
-    """Yield the measurements in ``frames``, all those of run number ``run`` in order, in batches of one message each.
+def read_batches(
+    tables: Iterable[FrameTable], run: int, layouts: Layouts, clock: Clock | None = None
+) -> Iterator[Series]:
+    """Yield the measurements in ``tables``, which hold all frames of run number ``run`` in order, in batches of one
+    message each.
 
     Messages without a layout (see :meth:`Layouts.of`) are passed over, and so are the logger's own. A frame that the
     log holds twice, because the card refused a block that it had in truth taken, comes once. Memory does not grow with
-    the log: no batch has more than :data:`ROWS_AT_ONCE` rows or :data:`CELLS_AT_ONCE` values.
+    the log: no batch has more than :data:`ROWS_AT_ONCE` rows or :data:`CELLS_AT_ONCE` values. Where ``tables`` begin
+    inside the run, ``clock`` is one that knows the frame before them.
     """
-    pending: dict[int, _Pending] = {}
-    rows_max: dict[int, int] = {}
-    twins = Twins()
-    rows = size = 0
-    for tick_us, frame in timed_frames(frames):
-        if frame.code not in rows_max:
-            rows_max[frame.code] = _rows_max(run, frame.code, layouts)
-        if not rows_max[frame.code] or twins.repeats(frame):
-            continue
-        one = pending.setdefault(frame.code, _Pending())
-        one.add(tick_us, frame.payload)
-        rows += 1
-        size += len(frame.payload)
-        if len(one.ticks) >= rows_max[frame.code]:
-            del pending[frame.code]
-            rows -= len(one.ticks)
-            size -= len(one.payloads.data)
-            yield one.series(run, frame.code, layouts)
-        if rows >= ROWS_AT_ONCE or size >= BYTES_AT_ONCE:
-            code = max(pending, key=lambda one: pending[one].size)
-            full = pending.pop(code)
-            rows -= len(full.ticks)
-            size -= len(full.payloads.data)
-            yield full.series(run, code, layouts)
-    for code, rest in sorted(pending.items()):
-        yield rest.series(run, code, layouts)
+    rows_max = np.array([_rows_max(run, code, layouts) for code in range(1 << FRAME_CODE_BITS)], dtype=np.int64)
+    waiting = _Waiting(run, layouts, rows_max)
+    twins = TwinFinder()
+    for table, tick_us in timed_tables(tables, clock):
+        measured = np.flatnonzero(rows_max[table.code] > 0)
+        if measured.size:
+            new = ~twins.repeats(table, measured)
+            yield from waiting.add(table, measured[new], tick_us)
+    yield from waiting.end()
 
 
 def _rows_max(run: int, code: int, layouts: Layouts) -> int:
@@ -88,25 +78,89 @@ def _rows_max(run: int, code: int, layouts: Layouts) -> int:
     return 0 if found is None else max(1, CELLS_AT_ONCE // max(1, width(found.message)))
 
 
+class _Waiting:
+    """Frames of measurements that are not many enough yet."""
+
+    def __init__(self, run: int, layouts: Layouts, rows_max: NDArray[np.int64]) -> None:
+        self._run = run
+        self._layouts = layouts
+        self._rows_max = rows_max
+        self._pending: dict[int, _Pending] = {}
+        self._rows = self._size = 0
+
+    def add(self, table: FrameTable, rows: NDArray[np.int64], tick_us: NDArray[np.int64]) -> Iterator[Series]:
+        """Take in some of a table's frames; ``tick_us`` are the times of all of them."""
+        while rows.size:
+            count = self._room(table, rows)
+            taken, rows = rows[:count], rows[count:]
+            codes = table.code[taken]
+            for code in np.flatnonzero(np.bincount(codes)).tolist():
+                chosen = taken[codes == code]
+                self._pending.setdefault(code, _Pending()).add(table, chosen, tick_us[chosen])
+            self._rows += len(taken)
+            self._size += int(table.payload_size[taken].sum(dtype=np.int64))
+            yield from self._full()
+
+    def _room(self, table: FrameTable, rows: NDArray[np.int64]) -> int:
+        """How many of ``rows`` there is room for, until a batch is full."""
+        sizes = np.cumsum(table.payload_size[rows], dtype=np.int64)
+        count = min(ROWS_AT_ONCE - self._rows, int(sizes.searchsorted(BYTES_AT_ONCE - self._size)) + 1)
+        codes = table.code[rows]
+        for code in np.flatnonzero(np.bincount(codes)).tolist():
+            pending = self._pending.get(code)
+            left = int(self._rows_max[code]) - (pending.rows if pending else 0)
+            if left <= len(rows):
+                places = np.flatnonzero(codes == code)
+                count = min(count, int(places[left - 1]) + 1 if left <= len(places) else count)
+        return min(count, len(rows))
+
+    def _full(self) -> Iterator[Series]:
+        for code in [code for code, one in self._pending.items() if one.rows >= self._rows_max[code]]:
+            yield self._taken(code)
+        if self._rows >= ROWS_AT_ONCE or self._size >= BYTES_AT_ONCE:
+            yield self._taken(max(self._pending, key=lambda code: self._pending[code].weight))
+
+    def end(self) -> Iterator[Series]:
+        """What is left, by code."""
+        for code in sorted(self._pending):
+            yield self._taken(code)
+
+    def _taken(self, code: int) -> Series:
+        one = self._pending.pop(code)
+        self._rows -= one.rows
+        self._size -= one.size
+        found = self._layouts.of(self._run, code)
+        assert found is not None
+        ticks = np.concatenate(one.ticks)
+        columns = columns_of(found.message, one.payloads())
+        return Series(self._run, code, found.name, found.origin, ticks, columns, len(ticks))
+
+
 @dataclass
 class _Pending:
-    ticks: list[int] = field(default_factory=list)
-    payloads: Payloads = field(default_factory=Payloads)
+    """Frames of one message: times, payloads one after the other, and their sizes, as they came."""
+
+    ticks: list[NDArray[np.int64]] = field(default_factory=list)
+    data: list[bytes] = field(default_factory=list)
+    sizes: list[NDArray[np.int64]] = field(default_factory=list)
+    rows: int = 0
+    size: int = 0
 
     @property
-    def size(self) -> tuple[int, int]:
-        return len(self.payloads.data) + len(self.ticks), len(self.ticks)
+    def weight(self) -> tuple[int, int]:
+        return self.size + self.rows, self.rows
 
-    def add(self, tick_us: int, payload: bytes) -> None:
+    def add(self, table: FrameTable, rows: NDArray[np.int64], tick_us: NDArray[np.int64]) -> None:
+        sizes = table.payload_size[rows].astype(np.int64)
         self.ticks.append(tick_us)
-        self.payloads.add(payload)
+        self.data.append(pieces(table.data, table.payload_at[rows], sizes))
+        self.sizes.append(sizes)
+        self.rows += len(rows)
+        self.size += int(sizes.sum())
 
-    def series(self, run: int, code: int, layouts: Layouts) -> Series:
-        found = layouts.of(run, code)
-        assert found is not None
-        ticks = np.array(self.ticks, dtype=np.int64)
-        columns = columns_of(found.message, self.payloads)
-        return Series(run, code, found.name, found.origin, ticks, columns, len(ticks))
+    def payloads(self) -> Payloads:
+        sizes = np.concatenate(self.sizes)
+        return Payloads(b"".join(self.data), np.cumsum(sizes) - sizes, sizes)
 
 
 def gather(batches: Iterable[Series], rows_max: int = ROWS_GATHERED) -> tuple[Series, ...]:

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import islice
-from typing import Literal, NamedTuple
+from math import ceil
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
 
 from offtake.generated.records import BOARD_TICK_NS, MESSAGES, RunStart
+from offtake.journal.bulk.arrays import Bools, Ints
+from offtake.journal.bulk.frames import FrameTable
 from offtake.journal.description import DescribedField, DescribedMessage
-from offtake.journal.frames import Frame
+from offtake.journal.gathered import is_in, numbers_at
+from offtake.journal.kept import whole
 from offtake.journal.layouts import Found, Layouts, by_spec, is_loggers
+from offtake.native import kernels
 from offtake.records import FieldInfo
 from offtake.spec.model import WIRE_SIZES
 
@@ -71,6 +78,11 @@ class _Part(NamedTuple):
     choices: frozenset[int] | None
     described: DescribedField
 
+    @property
+    def kind(self) -> OddKind:
+        """What a number is that it may not be."""
+        return "out_of_range" if self.choices is None else "unknown_choice"
+
 
 @dataclass(slots=True)
 class _Seen:
@@ -94,31 +106,62 @@ class Oddities:
         # By the description's identity, which stands beside it so that it lives as long.
         self._parts: dict[int, tuple[DescribedMessage, tuple[_Part, ...]]] = {}
 
-    def add(self, run: int, frame: Frame) -> None:
-        """Take in a frame of ``run``."""
-        if frame.code == RunStart.CODE:
-            record = frame.record()[1]
-            if isinstance(record, RunStart) and record.tick_ns:
-                self._tick_ns[run] = record.tick_ns
-            return
-        found = None if is_loggers(frame.code) else self._layouts.of(run, frame.code)
+    def begin(self, run: int, start: RunStart) -> None:
+        """Take in the frame that began ``run``: its ticks may have a length of their own."""
+        if start.tick_ns:
+            self._tick_ns[run] = start.tick_ns
+
+    def add(self, run: int, code: int, table: FrameTable, rows: Ints) -> None:
+        """Take in frames of message ``code`` in ``run``, in order, with the layouts as they are: ``rows``, at least
+        one, of ``table``."""
+        found = None if is_loggers(code) else self._layouts.of(run, code)
         if found is None:
             return
-        of_run = self._seen.setdefault(run, {})
-        seen = of_run.get(frame.code)
-        if seen is None:
-            seen = of_run[frame.code] = _Seen()
-        seen.frames += 1
+        seen = self._seen.setdefault(run, {}).setdefault(code, _Seen())
+        seen.frames += len(rows)
         for part in self._parts_of(found):
-            for kind in _odd(part, frame.payload):
-                seen.values[part.name, kind] = seen.values.get((part.name, kind), 0) + 1
+            odd = int(np.count_nonzero(_odd_rows(part, table, rows)))
+            if odd:
+                key = (part.name, part.kind)
+                seen.values[key] = seen.values.get(key, 0) + odd
         most_hz = _most_hz(found)
-        if most_hz and frame.tick is not None:
-            self._count(seen, frame.tick, _window_s(most_hz) * _NS / self._tick_of(run))
+        if most_hz:
+            ticks = table.tick[rows]
+            ticks = ticks if ticks.min() >= 0 else ticks[ticks >= 0]
+            self._count(seen, ticks, _window_s(most_hz) * _NS / self._tick_of(run))
 
-    def _count(self, seen: _Seen, tick: int, window: float) -> None:
+    def _count(self, seen: _Seen, ticks: Ints, window: float) -> None:
         """The most frames in any stretch of ``window`` ticks that begins with a frame, one stretch after the other. A
         tick before the stretch (frames may wait a little) begins a new one."""
+        compiled = kernels()
+        if compiled is not None:
+            tick = -1 if seen.window_tick is None else seen.window_tick
+            state = np.array([tick, seen.in_window, seen.most], dtype=np.int64)
+            compiled.count_rates(ticks, min(ceil(window), _TICK_SPAN), _TICK_SPAN, state)
+            tick, seen.in_window, seen.most = state.tolist()
+            seen.window_tick = None if tick < 0 else tick
+            return
+        steps = np.diff(ticks) % _TICK_SPAN
+        if not len(ticks) or window >= _TICK_SPAN // 2 or np.any(steps >= _TICK_SPAN // 2):
+            for tick in ticks.tolist():
+                self._count_one(seen, tick, window)
+            return
+        # The first frame may be of the window that is open.
+        whole = ceil(window)
+        ahead = whole if seen.window_tick is None else (int(ticks[0]) - seen.window_tick) % _TICK_SPAN
+        grown = np.concatenate(([0], np.cumsum(steps)))
+        at = 0 if ahead >= whole else int(grown.searchsorted(whole - ahead))
+        most = seen.in_window = seen.in_window + at
+        ends = grown.searchsorted(grown + whole).tolist()
+        begin = -1
+        while at < len(ticks):
+            begin, at = at, ends[at]
+            most = at - begin if at - begin > most else most
+        if begin >= 0:
+            seen.window_tick, seen.in_window = int(ticks[begin]), at - begin
+        seen.most = max(seen.most, most)
+
+    def _count_one(self, seen: _Seen, tick: int, window: float) -> None:
         if seen.window_tick is None or (tick - seen.window_tick) % _TICK_SPAN >= window:
             seen.window_tick, seen.in_window = tick, 0
         seen.in_window += 1
@@ -132,6 +175,25 @@ class Oddities:
         seen = sorted(self._seen.get(run, {}).items())
         return tuple(islice((odd for code, one in seen for odd in self._told(run, code, one)), _ODDITIES_MAX))
 
+    def state(self) -> list[list[Any]]:
+        """What was counted, in plain values; see :meth:`restore`."""
+        return [
+            [run, code, one.frames, one.most, [[*key, count] for key, count in sorted(one.values.items())]]
+            for run, of_run in sorted(self._seen.items())
+            for code, one in sorted(of_run.items())
+        ]
+
+    def restore(self, state: Iterable[Any]) -> None:
+        """Take over what :meth:`state` gave, to be told, not to be counted on. ValueError or TypeError for anything
+        else."""
+        for run, code, frames, most, values in state:
+            seen = _Seen(whole(frames), whole(most))
+            for name, kind, count in values:
+                if kind not in ("out_of_range", "unknown_choice"):
+                    raise ValueError(kind)
+                seen.values[str(name), kind] = whole(count)
+            self._seen.setdefault(whole(run), {})[whole(code)] = seen
+
     def _told(self, run: int, code: int, seen: _Seen) -> Iterator[Oddity]:
         found = self._layouts.of(run, code)
         if found is None:
@@ -141,6 +203,7 @@ class Oddities:
         if most_hz and seen.most > FAR_TIMES * most_hz * seconds:
             yield Oddity(run, found.name, "", "too_often", seen.most, seen.frames, None, most_hz, "", seconds)
         for part in self._parts_of(found):
+            # What was odd by the spec may have been counted before the run's description came.
             for kind in ("out_of_range", "unknown_choice"):
                 count = seen.values.get((part.name, kind), 0)
                 if count:
@@ -189,18 +252,15 @@ def _alike(one: DescribedField, other: DescribedField) -> bool:
     return (one.kind, one.count, one.scale, one.unit) == (other.kind, other.count, other.scale, other.unit)
 
 
-def _odd(part: _Part, payload: bytes) -> Iterator[OddKind]:
-    """What is odd about the numbers that are wholly in ``payload``, once for each kind."""
-    end = part.at + part.size * part.elements
-    if end > len(payload):
-        return
-    pieces = (payload[at : at + part.size] for at in range(part.at, end, part.size))
-    raws = [int.from_bytes(piece, "little", signed=part.signed) for piece in pieces]
-    if part.choices is not None:
-        if any(raw not in part.choices for raw in raws):
-            yield "unknown_choice"
-    elif any(not part.low <= raw <= part.high for raw in raws):
-        yield "out_of_range"
+def _odd_rows(part: _Part, table: FrameTable, rows: Ints) -> Bools:
+    """Of the payloads that have the part wholly, shape (m,), those in which one of its numbers may not be."""
+    there = table.payload_at[rows[table.payload_size[rows] >= part.at + part.size * part.elements]]
+    odd = np.zeros(len(there), dtype=np.bool_)
+    kind = f"{'i' if part.signed else 'u'}{8 * part.size}"
+    for at in range(part.at, part.at + part.size * part.elements, part.size):
+        raws = numbers_at(table.data, there + at, kind)
+        odd |= ((raws < part.low) | (raws > part.high)) if part.choices is None else ~is_in(raws, part.choices)
+    return odd
 
 
 def _range(part: _Part) -> tuple[float, float]:

@@ -4,16 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from heapq import merge
+
+import numpy as np
 
 from offtake.errors import DamageError
 from offtake.generated.records import BlockHeader, JournalHeader, Status
+from offtake.journal.bulk.frames import FrameTable
+from offtake.journal.bulk.order import Order
+from offtake.journal.bulk.passage import OrderBuilder
+from offtake.journal.bulk.tables import intact_tables, read_entries, without_copies_of
+from offtake.journal.bulk.window import BlockTable, scan_blocks
 from offtake.journal.codec import STATUS_WORDS
-from offtake.journal.frames import Frame, frames_of_intact
+from offtake.journal.frames import Frame
+from offtake.journal.identity import identify
 from offtake.journal.runs import RunInfo
-from offtake.journal.scan import Kind, Seen, Stretch, Stretches, block_total, identify, walk
+from offtake.journal.scan import block_total
 from offtake.journal.source import ByteSource
-from offtake.journal.survey import Survey, survey
+from offtake.journal.survey import Survey, survey_tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,49 +55,43 @@ class Journal:
         self.header_status: Status = identity.header_status
         self.journal_id: int = identity.journal_id
         self.id_from = identity.id_from
-        self._stretches = self._index()
+        self._order = self._index()
 
-    def _index(self) -> Stretches:
-        stretches = Stretches()
-        before: Seen | None = None
+    def _index(self) -> Order:
+        builder = OrderBuilder()
         first = 1 if self.header else 0
-        for seen in walk(self._source, self.journal_id, first, block_total(self._source)):
-            if seen.kind is Kind.INTACT:
-                stretches.add(seen.shift, seen.position, before)
-                before = seen
-        return stretches
-
-    def _seen(self) -> Iterator[Seen]:
-        # Stretches overlap in number where blocks were moved about.
-        walks = [self._seen_with(shift, stretch) for shift, stretch in self._stretches.in_order()]
-        return merge(*walks, key=lambda seen: (seen.position + seen.shift, seen.position))
-
-    def _seen_with(self, shift: int, stretch: Stretch) -> Iterator[Seen]:
-        for seen in walk(self._source, self.journal_id, stretch.first, stretch.last + 1, self._stretches.at_once):
-            if seen.kind is Kind.INTACT and seen.shift == shift:
-                yield seen
+        for window in scan_blocks(self._source, self.journal_id, first, block_total(self._source)):
+            builder.add_intact(window)
+        return builder.order()
 
     def blocks(self) -> Iterator[Block]:
         """Intact blocks of this journal in order of block number; copies of one follow each other."""
-        for seen in self._seen():
-            if seen.header is not None:
-                yield Block(seen.position, seen.offset, seen.header, seen.data)
+        for window in self.block_tables():
+            for index in np.flatnonzero(window.intact).tolist():
+                seen = window.seen(index)
+                if seen.header is not None:
+                    yield Block(seen.position, seen.offset, seen.header, seen.data)
+
+    def block_tables(self) -> Iterator[BlockTable]:
+        """The same as tables, all blocks of one number in one table."""
+        for entries in self._order.windows():
+            yield read_entries(self._source, self.journal_id, entries)
+
+    def frame_tables(self, run: int | None = None, numbers: tuple[int, int] | None = None) -> Iterator[FrameTable]:
+        """Frames of intact blocks as tables, in order of block number, then position, then place in the block.
+
+        Those of ``run`` only if given, and of blocks from number ``numbers[0]`` to ``numbers[1]``; no other blocks are
+        read. All frames of one block number are in one table.
+        """
+        return intact_tables(self._source, self.journal_id, self._order, run, numbers)
 
     def frames(self, run: int | None = None) -> Iterator[Frame]:
         """Frames of intact blocks in order of block number, then place; those of ``run`` only if given.
 
-        A block that the file holds twice gives its frames twice: :func:`offtake.journal.frames.without_copies`.
+        A block that the file holds twice gives its frames twice: :func:`~offtake.journal.bulk.tables.copies_of`.
         """
-        last_number: int | None = None
-        for seen in self._seen():
-            number = seen.position + seen.shift
-            broken = last_number is not None and number > last_number + 1
-            last_number = number
-            if run is not None and seen.header is not None and seen.header.run_number != run:
-                continue
-            for frame in frames_of_intact(seen):
-                yield frame._replace(after_damage=True) if broken else frame
-                broken = False
+        for table in self.frame_tables(run):
+            yield from table.frames()
 
     def runs(self) -> tuple[RunInfo, ...]:
         """Every run, by number."""
@@ -98,4 +99,4 @@ class Journal:
 
     def survey(self) -> Survey:
         """The runs, and how their messages are to be read."""
-        return survey(self.frames())
+        return survey_tables(map(without_copies_of, self.frame_tables()))

@@ -1,106 +1,59 @@
 """Everything a damaged journal still proves, and an account of every byte.
 
-Salvage reads the source twice, in constant memory: once in file order for the account, and again for the frames,
-in the order of their block numbers.
+Salvage reads the source in constant memory: once in file order for the account, and again for the frames, in the order
+of their block numbers. What runs there are it sees on the first passage where that is the same order.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from heapq import merge
-from itertools import groupby
-from operator import itemgetter
 
-from offtake.generated.records import BLOCK_HEADER_SIZE, BLOCK_SIZE, JournalHeader, Status
-from offtake.journal.frames import Frame, frames_of_damaged, frames_of_intact, numbers_tried
+import numpy as np
+
+from offtake.generated.records import BLOCK_SIZE, JournalHeader, Status
+from offtake.journal.account import Account, Bookkeeper
+from offtake.journal.bulk.frames import FrameTable
+from offtake.journal.bulk.order import Order
+from offtake.journal.bulk.passage import OrderBuilder, read_windows
+from offtake.journal.bulk.tables import salvaged_tables, without_copies_of
+from offtake.journal.codec import decode_journal_header
+from offtake.journal.frames import Frame
+from offtake.journal.identity import Identity, identify, lap_length
+from offtake.journal.index import JournalIndex
+from offtake.journal.ladder import RUNG, Rungs, ladder_of
 from offtake.journal.runs import RunInfo
-from offtake.journal.scan import (
-    Identity,
-    Kind,
-    NextIntact,
-    Seen,
-    Stretch,
-    Stretches,
-    block_total,
-    candidate_numbers,
-    identify,
-    lap_length,
-    walk,
-)
 from offtake.journal.source import ByteSource
-from offtake.journal.survey import Survey, survey
-
-_EXTENTS_MAX = 10_000
-
-
-@dataclass(frozen=True, slots=True)
-class SkippedExtent:
-    """Bytes of the source that gave nothing, and why."""
-
-    offset: int
-    length: int
-    reason: str
-
-
-@dataclass
-class Account:
-    """Where every byte of the source went: ``recovered + skipped_bytes == size``.
-
-    ``frame_bytes`` are those of recovered frames, head to check; ``structure_bytes`` those of the journal's header
-    and of intact blocks around their frames. ``skipped`` sums bytes by reason; ``extents`` lists them in file order,
-    up to a limit, past which ``extents_left_out`` counts.
-    """
-
-    size: int
-    frames: int = 0
-    frame_bytes: int = 0
-    structure_bytes: int = 0
-    skipped: dict[str, int] = field(default_factory=dict)
-    extents: list[SkippedExtent] = field(default_factory=list)
-    extents_left_out: int = 0
-
-    @property
-    def recovered(self) -> int:
-        """Bytes of frames and of verified structure."""
-        return self.frame_bytes + self.structure_bytes
-
-    @property
-    def skipped_bytes(self) -> int:
-        """Bytes that gave nothing."""
-        return sum(self.skipped.values())
-
-    def skip(self, offset: int, length: int, reason: str) -> None:
-        """Note an extent; it grows the one before where it joins it for the same reason."""
-        if not length:
-            return
-        self.skipped[reason] = self.skipped.get(reason, 0) + length
-        last = self.extents[-1] if self.extents else None
-        if last and last.reason == reason and last.offset + last.length == offset and not self.extents_left_out:
-            self.extents[-1] = SkippedExtent(last.offset, last.length + length, reason)
-        elif len(self.extents) < _EXTENTS_MAX:
-            self.extents.append(SkippedExtent(offset, length, reason))
-        else:
-            self.extents_left_out += 1
+from offtake.journal.survey import Survey, SurveyOnTheWay, survey_tables
 
 
 class Salvage:
-    """What :func:`salvage` found; ``frames`` reads the source again, so keep that open."""
+    """What :func:`salvage` found; ``frames`` and what is made of them read the source again, so keep that open.
 
-    def __init__(self, source: ByteSource, name: str) -> None:
+    ``lap`` is the number of blocks in one lap of the journal (0: unknown), ``order`` says where the blocks of each
+    number lie. ``index`` is its index, where someone has loaded or made one.
+    """
+
+    def __init__(self, source: ByteSource, name: str, index: JournalIndex | None = None) -> None:
         self.name = name
+        self.index = index
         self._source = source
+        self._survey: Survey | None
+        self._rungs: Rungs | None
+        if index is not None:
+            status, header = decode_journal_header(source.read(0, BLOCK_SIZE))
+            self.header: JournalHeader | None = header
+            self.header_status: Status = status
+            self.journal_id, self.id_from, self.lap = index.journal_id, index.id_from, index.lap
+            self.account, self.order = index.account, index.order
+            self._survey, self._rungs = index.survey, index.rungs
+            return
         identity: Identity = identify(source)
-        self.header: JournalHeader | None = identity.header
-        self.header_status: Status = identity.header_status
+        self.header = identity.header
+        self.header_status = identity.header_status
         self.journal_id = identity.journal_id
         self.id_from = identity.id_from
-        self._lap = lap_length(source, identity)
-        # Without a valid header the file may begin with any block.
-        self._first = 1 if identity.header else 0
-        self._stretches = Stretches()
-        self._survey: Survey | None = None
-        self.account = self._take_account()
+        self.lap = lap_length(source, identity)
+        self.account, self.order = self._pass_over()
 
     def runs(self) -> tuple[RunInfo, ...]:
         """Every run that frames were recovered of, by number."""
@@ -109,113 +62,59 @@ class Salvage:
     def survey(self) -> Survey:
         """The runs that frames were recovered of, and how their messages are to be read; the frames are read once."""
         if self._survey is None:
-            self._survey = survey(self.frames())
+            self._survey = survey_tables(map(without_copies_of, self.frame_tables()))
         return self._survey
+
+    def rungs(self) -> Rungs:
+        """Times along each run, by run and number; the frames are read once where the passage could not tell."""
+        if self._rungs is None:
+            rungs = [ladder_of(self.frame_tables(info.run), info.run) for info in self.runs()]
+            self._rungs = np.concatenate([np.zeros(0, RUNG), *rungs])
+        return self._rungs
+
+    def frame_tables(self, run: int | None = None, numbers: tuple[int, int] | None = None) -> Iterator[FrameTable]:
+        """Recovered frames as tables, in order of block number, then place in the block, then position.
+
+        Those of ``run`` (likely ones too) only if given, and of blocks from number ``numbers[0]`` to ``numbers[1]``; no
+        other blocks are read. All frames of one block number are in one table.
+        """
+        if self.journal_id is None:
+            return iter(())
+        return salvaged_tables(self._source, self.journal_id, self.order, self.lap, run, numbers)
 
     def frames(self, run: int | None = None) -> Iterator[Frame]:
         """Recovered frames in order of block number, then place; those of ``run`` (likely ones too) if given.
 
-        A block that the file holds twice gives its frames twice: :func:`offtake.journal.frames.without_copies`.
+        A block that the file holds twice gives its frames twice: :func:`~offtake.journal.bulk.tables.copies_of`.
         """
-        # Stretches overlap in number where blocks were moved about.
-        walks = [self._walk_stretch(shift, stretch) for shift, stretch in self._stretches.in_order()]
-        last_number: int | None = None
-        broken = False
-        for number, copies in groupby(merge(*walks, key=itemgetter(0)), key=itemgetter(0)):
-            whole = False
-            found: list[Frame] = []
-            for _, intact, frames in copies:
-                whole = whole or intact
-                found += frames
-            broken = broken or (last_number is not None and number != last_number + 1)
-            for frame in sorted(found, key=lambda one: (one.offset % BLOCK_SIZE, one.offset)):
-                if run is None or frame.likely_run == run:
-                    yield frame._replace(after_damage=True) if broken else frame
-                broken = False
-            if found or whole:
-                last_number = number
-                broken = broken or not whole
+        for table in self.frame_tables(run):
+            yield from table.frames()
 
-    def _walk_stretch(self, shift: int, stretch: Stretch) -> Iterator[tuple[int, bool, list[Frame]]]:
-        """(block number, whether the block is intact, its frames) for what lies with ``shift``, in order."""
-        before = stretch.before
-        ahead = NextIntact(self._source, self.journal_id)
-        for seen in walk(self._source, self.journal_id, stretch.first, stretch.last + 1, self._stretches.at_once):
-            intact = seen.kind is Kind.INTACT
-            number = seen.position + shift
-            if seen.shift == shift if intact else number in self._numbers(seen, before, ahead):
-                frames = [one for one in self._frames_in(seen, before, ahead) if one.block_number == number]
-                yield number, intact, frames
-            before = seen if intact else before
-
-    def _frames_in(self, seen: Seen, before: Seen | None, ahead: NextIntact) -> Iterator[Frame]:
-        if seen.kind is Kind.INTACT:
-            return frames_of_intact(seen)
-        numbers = self._numbers(seen, before, ahead)
-        if self.journal_id is None or not numbers:
-            return iter(())
-        return frames_of_damaged(seen, self.journal_id, numbers, before, ahead.after(seen.position))
-
-    def _numbers(self, seen: Seen, before: Seen | None, ahead: NextIntact) -> tuple[int, ...]:
-        """Block numbers under which a damaged or torn block may hold frames."""
-        if self.journal_id is None or seen.kind not in (Kind.DAMAGED, Kind.TORN):
-            return ()
-        numbers = candidate_numbers(seen.position, before, ahead.after(seen.position), self._lap)
-        return numbers_tried(seen, self.journal_id, numbers)
-
-    def _take_account(self) -> Account:
+    def _pass_over(self) -> tuple[Account, Order]:
+        """One passage over the file: the account, and where the blocks of each number lie. Where the frames lie in
+        order of their numbers, the survey is made on the way."""
         account = Account(self._source.size)
         if self.header is not None:
             account.structure_bytes += BLOCK_SIZE
-        before: Seen | None = None
-        ahead = NextIntact(self._source, self.journal_id)
-        at = self._first * BLOCK_SIZE
-        for seen in walk(self._source, self.journal_id, self._first, block_total(self._source)):
-            self._account_block(account, seen, before, ahead)
-            before = seen if seen.kind is Kind.INTACT else before
-            at = seen.offset + len(seen.data)
+        books = Bookkeeper(account, self.header_status)
+        builder = OrderBuilder()
+        surveyed = SurveyOnTheWay()
+        # Without a valid header the file may begin with any block.
+        first = 1 if self.header is not None else 0
+        at = first * BLOCK_SIZE
+        for window in read_windows(self._source, self.journal_id, self.lap, first):
+            blocks_in, damaged_in = builder.add(window)
+            books.add(window, blocks_in, damaged_in)
+            surveyed.add(window, blocks_in, damaged_in)
+            at = int(window.blocks.position[0]) * BLOCK_SIZE + len(window.blocks.data)
         # A medium may return less than the size it gave.
         account.skip(at, max(0, account.size - at), "unreadable")
-        return account
-
-    def _account_block(self, account: Account, seen: Seen, before: Seen | None, ahead: NextIntact) -> None:
-        reason = self._reason(seen)
-        at = seen.offset
-        end = at + len(seen.data)
-        intact = seen.kind is Kind.INTACT
-        if intact and not self._stretches.add(seen.shift, seen.position, before):
-            account.skip(at, len(seen.data), "out_of_place")
-            return
-        if intact:
-            account.structure_bytes += BLOCK_HEADER_SIZE
-            at += BLOCK_HEADER_SIZE
-        for frame in self._frames_in(seen, before, ahead):
-            if not self._stretches.add(frame.block_number - frame.position, frame.position, before):
-                continue
-            account.skip(at, frame.offset - at, reason)
-            account.frames += 1
-            account.frame_bytes += frame.size
-            at = frame.offset + frame.size
-        if intact and seen.header is not None:
-            frames_end = seen.offset + BLOCK_SIZE - _tail_size(seen)
-            account.skip(at, frames_end - at, reason)
-            account.structure_bytes += end - frames_end
-        else:
-            account.skip(at, end - at, reason)
-
-    def _reason(self, seen: Seen) -> str:
-        if seen.position == 0 and seen.kind is not Kind.INTACT:
-            return f"header_{self.header_status.name.lower()}"
-        return {Kind.FILL: "fill", Kind.FOREIGN: "foreign_journal", Kind.TORN: "torn_end"}.get(seen.kind, "damaged")
+        self._survey = surveyed.result
+        self._rungs = None if surveyed.result is None else surveyed.ladders.result
+        return account, builder.order()
 
 
-def _tail_size(seen: Seen) -> int:
-    """Bytes after the frames of an intact block: padding and check."""
-    used = seen.header.used_bytes if seen.header else 0
-    return BLOCK_SIZE - BLOCK_HEADER_SIZE - used
-
-
-def salvage(source: ByteSource, name: str = "journal") -> Salvage:
-    """Recover what the source proves. No content is an error: an empty or senseless source gives an account
-    without frames. Raises only what ``source.read`` raises."""
-    return Salvage(source, name)
+def salvage(source: ByteSource, name: str = "journal", index: JournalIndex | None = None) -> Salvage:
+    """Recover what the source proves, without a passage over it where its ``index`` is at hand. No content is an error:
+    an empty or senseless source gives an account without frames. Raises only what ``source.read`` raises."""
+    return Salvage(source, name, index)

@@ -2,13 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Protocol
-
-from offtake.generated.records import BLOCK_SIZE
-
-CHUNK_BLOCKS = 256
-"""Blocks read at once where nothing else is asked for: 128 KiB."""
 
 
 class ByteSource(Protocol):
@@ -32,22 +26,3 @@ class BytesSource:
     def read(self, offset: int, length: int) -> bytes:
         """Bytes from ``offset`` on; fewer than ``length`` only at the end."""
         return self._data[offset : offset + length]
-
-
-def read_blocks(
-    source: ByteSource, first: int, stop: int, at_once: int = CHUNK_BLOCKS
-) -> Iterator[tuple[int, bytes]]:
-    """Each block's position and bytes, from position ``first`` up to ``stop``, ``at_once`` blocks in memory.
-
-    The last block of a source that ends inside it is short. A source that returns less than its size promised ends
-    there.
-    """
-    position = first
-    while position < stop:
-        count = min(at_once, stop - position)
-        data = source.read(position * BLOCK_SIZE, count * BLOCK_SIZE)
-        for at in range(0, len(data), BLOCK_SIZE):
-            yield position + at // BLOCK_SIZE, data[at : at + BLOCK_SIZE]
-        if len(data) < count * BLOCK_SIZE:
-            return
-        position += count

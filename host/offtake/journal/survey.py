@@ -2,41 +2,139 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
 
-from offtake.generated.records import MESSAGES, PressureConstants, RunStart
-from offtake.journal.frames import Frame, without_copies
-from offtake.journal.layouts import Layouts
+import numpy as np
+
+from offtake.generated.records import (
+    BLOCK_SIZE,
+    FRAME_CODE_BITS,
+    MESSAGES,
+    Description,
+    Loss,
+    LossCause,
+    PressureConstants,
+    Raw,
+    RawMore,
+    RunEnd,
+    RunStart,
+)
+from offtake.journal.bulk.arrays import Bools, Ints
+from offtake.journal.bulk.frames import NONE, FrameTable, joined
+from offtake.journal.bulk.passage import FileWindow
+from offtake.journal.gathered import doubtful, numbers_at, place_of
+from offtake.journal.kept import content, whole
+from offtake.journal.ladder import LaddersOnTheWay
+from offtake.journal.layouts import Layouts, is_loggers
 from offtake.journal.oddities import Oddities, Oddity
-from offtake.journal.runs import RunInfo
+from offtake.journal.rows import by_run
+from offtake.journal.runs import RunInfo, restored_run
+
+_CODES = 1 << FRAME_CODE_BITS
+_OF_LOGGER = np.array([is_loggers(code) for code in range(_CODES)])
+
+Before = Callable[[Ints, int, int], None]
+"""Called with rows of measurements, their run and message code, while the layouts are those of the frames before."""
 
 
 class Survey:
     """The runs by number, the ``layouts`` of their messages, and what these do not foresee."""
 
-    def __init__(self) -> None:
-        self.layouts = Layouts()
+    def __init__(self, layouts: Layouts | None = None) -> None:
+        self.layouts = layouts or Layouts()
         self._oddities = Oddities(self.layouts)
         self._runs: dict[int, RunInfo] = {}
         self._counts: dict[int, dict[int, int]] = {}
         self._constants: dict[int, set[bytes]] = {}
 
-    def add(self, frame: Frame) -> None:
-        """Take in a frame; one of no known run is passed over."""
-        run = frame.likely_run
-        if run is None:
+    def add_table(self, table: FrameTable, before: Before | None = None) -> None:
+        """Take in frames, in order of block number and without copies; those of no known run are passed over. Where
+        ``before`` is given, it is called with all rows of measurements, some of one run and message at a time."""
+        run = table.likely_run
+        known = np.flatnonzero(run != NONE)
+        if not known.size:
             return
+        for number, rows in by_run(run, known):
+            self._count(number, table, rows)
+        self._read(table, known, before)
+
+    def _count(self, run: int, table: FrameTable, rows: Ints) -> None:
+        """What can be counted in any order, and of starts and ends the last."""
+        numbers = table.number[rows]
+        first, last = int(numbers.min()), int(numbers.max())
         info = self._runs.get(run)
         if info is None:
-            info = self._runs[run] = RunInfo(run, frame.block_number, frame.block_number)
+            info = self._runs[run] = RunInfo(run, first, last)
             self._counts[run] = {}
-        info.add(frame)
+        codes = table.code[rows]
+        found = np.bincount(codes, minlength=_CODES)
+        raw = (codes == Raw.CODE) | (codes == RawMore.CODE)
+        info.add_counted(first, last, len(rows), int(table.payload_size[rows[raw]].sum(dtype=np.int64)))
         counts = self._counts[run]
-        counts[frame.code] = counts.get(frame.code, 0) + 1
-        self.layouts.add(frame)
-        self._oddities.add(run, frame)
-        if frame.code == PressureConstants.CODE and len(self._constants.get(run, ())) < 2:
-            self._constants.setdefault(run, set()).add(frame.payload)
+        for code in np.flatnonzero(found).tolist():
+            counts[code] = counts.get(code, 0) + int(found[code])
+        for loss in _losses(table, rows[codes == Loss.CODE]) if found[Loss.CODE] else ():
+            info.add_record(loss)
+        if found[RunStart.CODE] or found[RunEnd.CODE]:
+            ends = rows[(codes == RunStart.CODE) | (codes == RunEnd.CODE)]
+            for frame in table.taken(ends).frames():
+                info.add_record(frame.record()[1])
+        if found[PressureConstants.CODE]:
+            constants = self._constants.setdefault(run, set())
+            for row in rows[codes == PressureConstants.CODE].tolist():
+                if len(constants) == 2:
+                    break
+                constants.add(table.payload(row))
+
+    def _read(self, table: FrameTable, known: Ints, before: Before | None) -> None:
+        """What hangs on the order: measurements are read by the descriptions that stand before them."""
+        codes = table.code[known]
+        turns = known[(codes == Description.CODE) | (codes == RunStart.CODE)]
+        measured = known[~_OF_LOGGER[codes]]
+        at = 0
+        cuts = np.searchsorted(measured, turns)
+        for frame, cut in zip(table.taken(turns).frames(), cuts.tolist(), strict=True):
+            if cut > at:
+                self._measure(table, measured[at:cut], before)
+                at = cut
+            self.layouts.add(frame)
+            record = frame.record()[1] if frame.code == RunStart.CODE else None
+            if isinstance(record, RunStart) and frame.likely_run is not None:
+                self._oddities.begin(frame.likely_run, record)
+        self._measure(table, measured[at:], before)
+
+    def _measure(self, table: FrameTable, rows: Ints, before: Before | None) -> None:
+        for run, of_run in by_run(table.likely_run, rows):
+            codes = table.code[of_run]
+            for code in np.flatnonzero(np.bincount(codes)).tolist():
+                chosen = of_run[codes == code]
+                if before is not None:
+                    before(chosen, run, code)
+                self._oddities.add(run, code, table, chosen)
+
+    def state(self) -> dict[str, Any]:
+        """Everything that was found, in plain values; see :meth:`restore`."""
+        runs = [
+            {
+                **info.state(),
+                "counts": sorted(self._counts[run].items()),
+                "constants": [payload.hex() for payload in self.constants(run)],
+            }
+            for run, info in sorted(self._runs.items())
+        ]
+        return {"runs": runs, "layouts": self.layouts.state(), "oddities": self._oddities.state()}
+
+    def restore(self, state: Any) -> None:
+        """Take over what :meth:`state` gave, to be told, not to be added to. ValueError, TypeError, KeyError or
+        IndexError for anything else."""
+        self.layouts.restore(state["layouts"])
+        self._oddities.restore(state["oddities"])
+        for one in state["runs"]:
+            info = restored_run(one)
+            self._runs[info.run] = info
+            self._counts[info.run] = {whole(code): whole(count) for code, count in one["counts"]}
+            self._constants[info.run] = {content(payload) for payload in one["constants"]}
 
     @property
     def runs(self) -> tuple[RunInfo, ...]:
@@ -79,9 +177,52 @@ class Survey:
         return self.layouts.notes(run, self.counts(run))
 
 
-def survey(frames: Iterable[Frame]) -> Survey:
-    """Walk over ``frames``, in order of block number; copies are left out. At most 65,536 runs."""
+def survey_tables(tables: Iterable[FrameTable]) -> Survey:
+    """Walk over the frames of ``tables``, in order of block number and without copies. At most 65,536 runs."""
     found = Survey()
-    for frame in without_copies(frames):
-        found.add(frame)
+    for table in tables:
+        found.add_table(table)
     return found
+
+
+class SurveyOnTheWay:
+    """A survey made while a file is passed over in its own order. ``result`` is None as soon as that is not the order
+    of block numbers, and with it the ``ladders``."""
+
+    def __init__(self) -> None:
+        self.result: Survey | None = Survey()
+        self.ladders = LaddersOnTheWay()
+        self._last = (-1, -1)
+
+    def add(self, window: FileWindow, blocks_in: Bools, damaged_in: Bools) -> None:
+        """Take in the frames of the next window, those of intact blocks that ``blocks_in`` marks and those of damaged
+        ones that ``damaged_in`` marks."""
+        if self.result is None:
+            return
+        table = window.frames
+        if not blocks_in.all():
+            table = table.taken(blocks_in[table.at // BLOCK_SIZE])
+        if damaged_in.any():
+            table = joined([table, window.damaged.taken(damaged_in)])
+            table = table.taken(np.argsort(table.at, kind="stable"))
+        if not len(table):
+            return
+        position, number = self._last
+        moves = np.diff(table.position, prepend=position) > 0
+        steps = np.diff(table.number, prepend=number)
+        # A number that comes again at another place is a copy.
+        if np.any(steps < 0) or np.any(steps[moves] == 0):
+            self.result = None
+            return
+        self._last = int(table.position[-1]), int(table.number[-1])
+        self.result.add_table(table)
+        self.ladders.add(table)
+
+
+def _losses(table: FrameTable, rows: Ints) -> Iterator[Loss]:
+    """The losses that frames tell, those of one cause summed up."""
+    places, sizes = table.payload_at[rows], table.payload_size[rows].astype(np.int64)
+    places = places[~doubtful(Loss, table.data, places, sizes)]
+    causes, counts = (numbers_at(table.data, places + place_of(Loss, info.name), info.kind) for info in Loss.FIELDS)
+    for cause in np.unique(causes).tolist():
+        yield Loss(LossCause(cause), int(counts[causes == cause].sum()))

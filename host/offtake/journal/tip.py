@@ -5,7 +5,7 @@ from __future__ import annotations
 from offtake.errors import DamageError
 from offtake.generated.records import BLOCK_SIZE, Status
 from offtake.journal.codec import STATUS_WORDS, block_status, read_block_header
-from offtake.journal.scan import identify
+from offtake.journal.identity import identify
 from offtake.journal.source import ByteSource
 
 LOOK_PAST_BLOCKS = 16_384
