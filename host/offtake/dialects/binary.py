@@ -33,6 +33,7 @@ class BinaryFramer:
         self._payload_at = len(self._sync) + framing.header_size
         self._check = CHECKS[framing.check]
         self._check_from = len(self._sync) if framing.check_from == "header" else 0
+        self.reach = self._payload_at + framing.payload_max + self._check.size
         self._header: dict[str, tuple[int, int]] = {}
         self._constants: list[tuple[str, int]] = []
         at = 0

@@ -13,15 +13,12 @@ longest message of the dialects, whatever the stream holds.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
-from offtake.dialects.binary import BinaryFramer
-from offtake.dialects.framer import MORE, NOT_A_START, Broken, Framer, Verdict
+from offtake.dialects.framer import MORE, NOT_A_START, Broken, Verdict
+from offtake.dialects.jury import Jury
 from offtake.dialects.message import FAULTS_KEPT, DecodeCounts, DialectCounts, Fault, Message
-from offtake.dialects.sentences import SentenceFramer
-from offtake.dialects.tables import AnyDialect, BinaryDialect
-from offtake.errors import UsageError
+from offtake.dialects.tables import AnyDialect
 
 
 class StreamDecoder:
@@ -33,19 +30,11 @@ class StreamDecoder:
     """
 
     def __init__(self, dialects: Sequence[AnyDialect]) -> None:
-        names = [dialect.name for dialect in dialects]
-        if not names or len(set(names)) != len(names):
-            raise UsageError(f"dialects {', '.join(names) or 'none'}", expected="at least one, each with its own name")
-        self.counts = DecodeCounts(dialects={name: DialectCounts() for name in names})
+        self._jury = Jury(dialects)
+        self.counts = DecodeCounts(dialects={name: DialectCounts() for name in self._jury.names})
         self.faults: list[Fault] = []
         self._pending = b""
         self._pending_offset = 0
-        framers: list[Framer] = [
-            BinaryFramer(one) if isinstance(one, BinaryDialect) else SentenceFramer(one) for one in dialects
-        ]
-        firsts = sorted(set().union(*(framer.first_bytes for framer in framers)))
-        self._framers = {first: [framer for framer in framers if first in framer.first_bytes] for first in firsts}
-        self._find_start = re.compile(b"[" + re.escape(bytes(firsts)) + b"]")
 
     @property
     def pending_offset(self) -> int:
@@ -72,14 +61,14 @@ class StreamDecoder:
         messages: list[Message] = []
         position, size = 0, len(buffer)
         while position < size:
-            found = self._find_start.search(buffer, position)
+            found = self._jury.find_start.search(buffer, position)
             start = found.start() if found else size
             if start > position:
                 self._count_between(buffer[position:start])
             position = start
             if found is None:
                 break
-            verdict = self._judge(buffer, start, last)
+            verdict = self._jury.judge(buffer, start, self._pending_offset + start, last=last)
             if isinstance(verdict, Message):
                 self._count_message(verdict)
                 messages.append(verdict)
@@ -92,23 +81,6 @@ class StreamDecoder:
         self._pending = buffer[position:]
         self._pending_offset += position
         return messages
-
-    def _judge(self, buffer: bytes, start: int, last: bool) -> Verdict:
-        """What the dialects that begin with this byte say about it, as one verdict.
-
-        While one of them needs more bytes the others wait: who wins may not depend on how the stream was cut.
-        """
-        framers = self._framers[buffer[start]]
-        offset = self._pending_offset + start
-        if len(framers) == 1:
-            return framers[0].judge(buffer, start, offset)
-        verdicts = [framer.judge(buffer, start, offset) for framer in framers]
-        messages = [verdict for verdict in verdicts if isinstance(verdict, Message)]
-        if messages and (last or MORE not in verdicts):
-            return next((message for message in messages if message.state != "unknown"), messages[0])
-        if MORE in verdicts:
-            return MORE
-        return next((verdict for verdict in verdicts if verdict != NOT_A_START), NOT_A_START)
 
     def _count_between(self, between: bytes) -> None:
         line_ends = between.count(b"\r") + between.count(b"\n")

@@ -25,10 +25,12 @@ Verdict = Message | Broken | Literal["not_a_start", "more"]
 
 
 class Framer(Protocol):
-    """Judges what begins at one place of the stream. It keeps nothing from one call to the next."""
+    """Judges what begins at one place of the stream, by ``reach`` bytes at the most. It keeps nothing from one call to
+    the next."""
 
     name: str
     first_bytes: frozenset[int]
+    reach: int
 
     def judge(self, buffer: bytes, start: int, offset: int) -> Verdict:
         """Judge the bytes from ``start`` on, whose first is at ``offset`` in the stream."""

@@ -18,7 +18,7 @@ from offtake.dialects.tables import Dialect, Sentence
 _CHECK_DIGITS = 2
 _HEX = frozenset(b"0123456789ABCDEFabcdef")
 _LINE_ENDS = frozenset(b"\r\n")
-_NAME_LENGTH_MAX = 16
+NAME_LENGTH_MAX = 16
 
 
 class SentenceFramer:
@@ -32,6 +32,7 @@ class SentenceFramer:
         self.first_bytes = frozenset(starts)
         self._mark = framing.check_mark.encode("ascii")[0]
         body = bytes(byte for byte in range(0x20, 0x7F) if byte not in starts and byte != self._mark)
+        self.reach = framing.max_length
         body_max = framing.max_length - 1 - 1 - _CHECK_DIGITS - len(framing.line_end)
         self._match_body = re.compile(b"[" + re.escape(body) + b"]{0,%d}" % body_max)
         self._layouts = {one.name: _Layout(one, dialect) for one in dialect.sentences}
@@ -70,7 +71,7 @@ class SentenceFramer:
         address = columns[0]
         proprietary = address.startswith(address_rule.proprietary)
         split = len(address_rule.proprietary) if proprietary else address_rule.talker_letters
-        talker, name, key = address[:split], address[split:], address[:_NAME_LENGTH_MAX]
+        talker, name, key = address[:split], address[split:], address[:NAME_LENGTH_MAX]
         layout = self._layouts.get(address if proprietary else name)
         well_formed = proprietary or len(name) == address_rule.name_letters
         if layout is None or not well_formed:

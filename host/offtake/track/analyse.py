@@ -13,10 +13,11 @@ import numpy as np
 
 from offtake.track.analysis import Analysis, Glitch, Spread, Stretch
 from offtake.track.clockwork import find_clock_steps
-from offtake.track.columns import Columns, Flags, Indices, columns_of, epochs_of
+from offtake.track.columns import Columns, columns_of, epochs_of
 from offtake.track.figures import circular_mean, climb_and_descent, scatter, spread
 from offtake.track.finding import Finding, glitch_of
 from offtake.track.fix import Track
+from offtake.track.fixes import FixColumns
 from offtake.track.frozen import find_frozen, find_time_standing
 from offtake.track.gaps import find_gaps
 from offtake.track.geodesy import Floats, legs
@@ -24,6 +25,7 @@ from offtake.track.innovation import innovation
 from offtake.track.jumps import find_jumps, find_mismatches
 from offtake.track.limits import Limits
 from offtake.track.motion import Part, split_motion
+from offtake.track.ragged import Flags, Indices
 
 
 def analyse(
@@ -32,22 +34,24 @@ def analyse(
     losses: Sequence[int] = (),
     end_tick_us: int | None = None,
     limits: Limits | None = None,
+    own: slice | None = None,
 ) -> Analysis:
     """Return everything found in one run's ``track``.
 
     ``losses`` are the ticks, in microseconds since power-up, at which the logger lost bytes; ``end_tick_us`` is the
-    run's last tick, for a gap at its end. ``limits`` are the defaults if ``None``.
+    run's last tick, for a gap at its end. ``limits`` are the defaults if ``None``. With ``own`` the figures are those
+    of these epochs alone, and of the ways that begin in them; what is found is that of all.
     Time grows with the number of fixes; legs of 1 km and more take some 50 us each.
     """
     limits = limits or Limits()
+    own = own or slice(0, len(track.fixes))
     epochs = epochs_of(track)
-    quality = Counter(fix.fix_quality or ("unknown" if fix.has_position else "none") for fix in track.fixes)
     gap_s = limits.gap_after_s(epochs.interval_s)
     found = Analysis(
         run=track.run,
         interval_s=epochs.interval_s,
         gaps=find_gaps(track, gap_s, limits.start_s, epochs.interval_s, losses, end_tick_us),
-        quality_counts=tuple(sorted(quality.items(), key=lambda one: (-one[1], one[0]))),
+        quality_counts=_quality_counts(track.fixes[own]),
         cn0_db_hz=_carrier_to_noise(track),
     )
     if not np.any(epochs.has_position):
@@ -60,7 +64,8 @@ def analyse(
     findings += clock_steps
     marks = _Marks.of(columns, findings, over_gap)
     parts = split_motion(columns, over_gap, marks.wild, epochs.interval_s or 1.0, limits)
-    return _with_figures(track, columns, replace(found, glitches=_sorted(track, findings)), parts, marks, limits)
+    found = replace(found, glitches=_sorted(track, findings))
+    return _with_figures(track, columns, found, parts, marks, limits, own)
 
 
 def _findings(columns: Columns, standing: list[Finding], gap_s: float, limits: Limits) -> tuple[list[Finding], Flags]:
@@ -138,35 +143,37 @@ class _Marks:
 
 
 def _with_figures(
-    track: Track, columns: Columns, found: Analysis, parts: list[Part], marks: _Marks, limits: Limits
+    track: Track, columns: Columns, found: Analysis, parts: list[Part], marks: _Marks, limits: Limits, own: slice
 ) -> Analysis:
     moving = np.zeros(len(columns), dtype=bool)
     for first, last, moves in parts:
         moving[first : last + 1] = moves
     ways = _ways(columns, moving, marks)
     stretches = tuple(_stretch(track, columns, part, ways, marks, limits) for part in parts)
-    good = marks.good
+    inside = (columns.index >= own.start) & (columns.index < own.stop)
+    good = marks.good & inside
     course, resultant = circular_mean(columns.course_deg[good & moving])
-    vertical = np.array([track.fixes[place].vertical_accuracy_m or np.nan for place in columns.index], dtype=np.float64)
-    band = limits.climb_m
-    if np.any(np.isfinite(vertical)):
-        band = max(band, 2 * float(np.nanmedian(vertical)))
+    vertical = track.fixes.vertical_accuracy_m[columns.index[inside]]
+    vertical = vertical[np.isfinite(vertical) & (vertical != 0)]
+    band = max(limits.climb_m, 2 * float(np.median(vertical))) if len(vertical) else limits.climb_m
     climb, descent = climb_and_descent(columns.height_m[good], band)
-    used = [track.fixes[place].satellites_used for place in columns.index]
+    used = track.fixes.satellites_used[columns.index[inside]]
+    whole = bool(inside.all())
+    here = inside[ways.start]
     return replace(
         found,
         stretches=stretches,
-        distance_m=float(sum(one.distance_m for one in stretches)),
+        distance_m=float(sum(one.distance_m for one in stretches) if whole else ways.length_m[ways.moves & here].sum()),
         climb_m=climb,
         descent_m=descent,
-        moving_s=float(ways.seconds[ways.moves].sum()),
-        stationary_s=float(ways.seconds[~ways.moves].sum()),
+        moving_s=float(ways.seconds[ways.moves & here].sum()),
+        stationary_s=float(ways.seconds[~ways.moves & here].sum()),
         speed_m_s=spread(columns.speed_m_s[good]),
         course_mean_deg=course,
         course_resultant=resultant,
-        satellites_used=spread(np.array([np.nan if one is None else one for one in used], dtype=np.float64)),
-        hdop=spread(columns.hdop),
-        horizontal_accuracy_m=spread(columns.accuracy_m),
+        satellites_used=spread(used[used >= 0].astype(np.float64)),
+        hdop=spread(columns.hdop[inside]),
+        horizontal_accuracy_m=spread(columns.accuracy_m[inside]),
     )
 
 
@@ -194,7 +201,7 @@ def _ways(columns: Columns, moving: Flags, marks: _Marks) -> _Ways:
 
 def _stretch(track: Track, columns: Columns, part: Part, ways: _Ways, marks: _Marks, limits: Limits) -> Stretch:
     first, last, moves = part
-    start, end = (track.fixes[int(columns.index[place])] for place in (first, last))
+    fixes, start, end = track.fixes, int(columns.index[first]), int(columns.index[last])
     distance, found = 0.0, None
     if moves:
         # A way between a stay and a moving stretch belongs to the moving one.
@@ -207,17 +214,26 @@ def _stretch(track: Track, columns: Columns, part: Part, ways: _Ways, marks: _Ma
     return Stretch(
         run=track.run,
         kind="moving" if moves else "stationary",
-        first=int(columns.index[first]),
-        last=int(columns.index[last]),
-        start_tick_us=start.tick_us,
-        end_tick_us=end.tick_us,
-        start_utc=start.utc,
-        end_utc=end.utc,
+        first=start,
+        last=end,
+        start_tick_us=int(fixes.tick_us[start]),
+        end_tick_us=int(fixes.tick_us[end]),
+        start_utc=fixes.utc(start),
+        end_utc=fixes.utc(end),
         distance_m=distance,
         scatter=found,
     )
 
 
+def _quality_counts(fixes: FixColumns) -> tuple[tuple[str, int], ...]:
+    """How many epochs there are of each quality, the most first."""
+    codes, has_position = fixes.fix_quality, fixes.has_position
+    quality = Counter({word: int((codes == code).sum()) for code, word in enumerate(fixes.words) if word})
+    nameless = np.isin(codes, [code for code, word in enumerate(fixes.words) if word], invert=True)
+    quality["unknown"] += int((nameless & has_position).sum())
+    quality["none"] += int((nameless & ~has_position).sum())
+    return tuple(sorted((one for one in quality.items() if one[1]), key=lambda one: (-one[1], one[0])))
+
+
 def _carrier_to_noise(track: Track) -> Spread | None:
-    values = [one.cn0_db_hz for sky in track.skies for one in sky.satellites if one.cn0_db_hz is not None]
-    return spread(np.array(values, dtype=np.float64))
+    return spread(track.skies.cn0_db_hz)

@@ -2,48 +2,75 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Iterator, Sequence
 
-from offtake.dialects.message import DecodeCounts
-from offtake.dialects.registry import new_decoder
-from offtake.dialects.stream import StreamChunk, TimedMessage, decode_stream
+from offtake.dialects.message import DecodeCounts, Fault
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.tables import AnyDialect
-from offtake.track.datum import DatumWatch
-from offtake.track.epochs import group_epochs
+from offtake.journal.bulk.stream import StreamWindow
+from offtake.track.bulk_epochs import EpochBatch, EpochGrouper
 from offtake.track.fix import Track
 from offtake.track.timeline import fit_timeline
 
 
-def build_track(
-    messages: Iterable[TimedMessage], run: int, counts: DecodeCounts | None = None, *, latency_s: float = 0.0
-) -> Track:
-    """Merge the ``messages`` of run number ``run``, in stream order, to a track on its time line.
+class EpochReader:
+    """Hears the receiver's stream of run number ``run``, sent at ``baud``.
 
-    ``counts`` are the decoder's, read after ``messages`` is exhausted; ``latency_s`` as in
-    :func:`offtake.track.timeline.fit_timeline`.
+    All built-in dialects are heard, and the ``extra_dialects``. ``counts`` and ``notes`` (what a reader of the
+    positions must know) are those of what was read so far. Raises :class:`~offtake.errors.UsageError` for a speed that
+    is not positive.
     """
-    datum = DatumWatch()
-    epochs = list(group_epochs(datum.watch(messages), run))
-    timeline = fit_timeline([epoch.mark for epoch in epochs], latency_s=latency_s)
-    dated = list(zip(epochs, timeline.mark_utc, strict=True))
-    fixes = tuple(replace(epoch.fix, utc=utc) for epoch, utc in dated)
-    skies = tuple(replace(epoch.sky, utc=utc) for epoch, utc in dated if epoch.sky is not None)
-    return Track(run, fixes, counts or DecodeCounts(), skies, timeline, datum.notes)
+
+    def __init__(self, *, baud: int, run: int, extra_dialects: Sequence[AnyDialect] = ()) -> None:
+        self._grouper = EpochGrouper(chosen_dialects(extra=extra_dialects), run, baud)
+
+    @property
+    def counts(self) -> DecodeCounts:
+        """What the decoder saw."""
+        return self._grouper.counts
+
+    @property
+    def faults(self) -> Sequence[Fault]:
+        """The first faults, with their offsets in the stream."""
+        return self._grouper.faults
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What there is to say of the positions, in words."""
+        return self._grouper.notes
+
+    def batches(self, windows: Iterable[StreamWindow]) -> Iterator[EpochBatch]:
+        """Yield the epochs of the whole stream, some at a time, one batch at least; their UTC is not known yet."""
+        for window in windows:
+            yield from self._grouper.batches(window)
+        yield self._grouper.finish()
 
 
 def read_track(
-    chunks: Iterable[StreamChunk],
+    windows: Iterable[StreamWindow],
     *,
     baud: int,
     run: int,
     extra_dialects: Sequence[AnyDialect] = (),
     latency_s: float = 0.0,
 ) -> Track:
-    """Decode the receiver's stream of run number ``run``, sent at ``baud``, to a track.
+    """Decode the receiver's stream to a track; raises as :class:`EpochReader`. ``latency_s`` as in
+    :func:`offtake.track.timeline.fit_timeline`."""
+    reader = EpochReader(baud=baud, run=run, extra_dialects=extra_dialects)
+    epochs = EpochBatch.concat(list(reader.batches(windows)))
+    return track_of(epochs, run, reader.counts, reader.notes, latency_s=latency_s)
 
-    All built-in dialects are heard, and the ``extra_dialects``. Raises :class:`~offtake.errors.UsageError` for a speed
-    that is not positive.
-    """
-    decoder = new_decoder(extra=extra_dialects)
-    return build_track(decode_stream(chunks, decoder, baud), run, decoder.counts, latency_s=latency_s)
+
+def track_of(
+    epochs: EpochBatch,
+    run: int,
+    counts: DecodeCounts | None = None,
+    notes: tuple[str, ...] = (),
+    *,
+    latency_s: float = 0.0,
+) -> Track:
+    """Put all epochs of a run on their time line; ``counts`` are the decoder's, ``notes`` what there is to say of the
+    positions."""
+    timeline = fit_timeline(epochs.marks, latency_s=latency_s)
+    fixes = epochs.fixes.with_utc(timeline.mark_utc_us)
+    return Track(run, fixes, counts, epochs.skies.with_utc(fixes.utc_us), timeline, notes)

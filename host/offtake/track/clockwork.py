@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from offtake.track.columns import Epochs, Flags, Indices, clock_steps_us
+from offtake.track.columns import Epochs, clock_steps_us
 from offtake.track.contribution import DAY_US
 from offtake.track.finding import Finding, seconds_text
 from offtake.track.geodesy import Floats
 from offtake.track.limits import Limits
+from offtake.track.ragged import Flags, Indices
 
 # Epochs before and after a step whose medians must differ: a single late epoch is none.
 _AROUND = 5

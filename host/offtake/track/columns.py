@@ -1,27 +1,22 @@
-"""A track's fixes as arrays, for what is computed over all of them."""
+"""A track's fixes as the analysis needs them: positions, and what lies between each and the next."""
 
 from __future__ import annotations
 
-import datetime as dt
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from offtake.track.contribution import DAY_US
-from offtake.track.fix import Fix, Track
+from offtake.track.fix import Track
+from offtake.track.fixes import NO_TIME, FixColumns
 from offtake.track.geodesy import Floats, Legs, legs, radii_m
-
-Indices = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from offtake.track.ragged import Flags, Indices
 
 # Where the receiver's times and the ticks disagree by more, the ticks tell how much time passed: output comes late by
 # less, and a resonator's error is below 1 %.
 _LATE_S = 1.0
 _RATE = 0.01
-_EPOCH_UTC = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 _SAMPLE = 200
 # Steps of text positions in degrees, from the coarsest, then of binary ones.
 _STEPS_DEG = (*(1 / 60 / 10**decimals for decimals in range(2, 8)), 1e-7, 1e-9)
@@ -71,14 +66,12 @@ class Epochs:
 def epochs_of(track: Track) -> Epochs:
     """Return the epochs of ``track`` as arrays."""
     fixes = track.fixes
-    ticks = np.array([fix.tick_us for fix in fixes], dtype=np.int64)
-    clock = np.array([_clock_us(fix) for fix in fixes], dtype=np.int64)
+    ticks, clock = fixes.tick_us, _clock_us(fixes)
     steps = np.diff(ticks)
     steps = steps[steps > 0]
     interval = float(np.median(steps)) / 1e6 if len(steps) else None
-    has_position = np.array([fix.has_position for fix in fixes], dtype=bool)
     whole = interval is not None and interval < 0.9 and not np.any(clock[clock >= 0] % 1_000_000)
-    return Epochs(ticks, clock, has_position, interval, whole)
+    return Epochs(ticks, clock, fixes.has_position, interval, whole)
 
 
 def columns_of(track: Track, distrusted: Flags) -> Columns:
@@ -86,32 +79,27 @@ def columns_of(track: Track, distrusted: Flags) -> Columns:
 
     ``distrusted`` says for each epoch that the receiver's time does not tell how much passed since the one before.
     """
-    fixes = [(number, fix) for number, fix in enumerate(track.fixes) if fix.has_position]
-    kept = [fix for _, fix in fixes]
-    ticks = np.array([fix.tick_us for fix in kept], dtype=np.int64)
-    latitude = _floats([fix.latitude_deg for fix in kept])
-    longitude = _floats([fix.longitude_deg for fix in kept])
-    index = np.array([number for number, _ in fixes], dtype=np.int64)
+    index = np.flatnonzero(track.fixes.has_position).astype(np.int64)
+    kept = track.fixes if len(index) == len(track.fixes) else track.fixes.taken(index)
     before = np.cumsum(distrusted)[index]
-    step_s = _steps_s(ticks, np.array([_clock_us(fix) for fix in kept], dtype=np.int64), np.diff(before) > 0)
+    step_s = _steps_s(kept.tick_us, _clock_us(kept), np.diff(before) > 0)
     # One kind of height for the whole run: the two differ by the geoid's height.
-    above_sea = any(fix.altitude_m is not None for fix in kept)
-    heights = [fix.altitude_m if above_sea else fix.height_m for fix in kept]
+    above_sea = not np.isnan(kept.altitude_m).all()
     return Columns(
         run=track.run,
         index=index,
-        tick_us=ticks,
-        latitude_deg=latitude,
-        longitude_deg=longitude,
-        speed_m_s=_floats([fix.speed_m_s for fix in kept]),
-        course_deg=_floats([fix.course_deg for fix in kept]),
-        height_m=_floats(heights),
-        hdop=_floats([fix.hdop for fix in kept]),
-        accuracy_m=_floats([fix.horizontal_accuracy_m for fix in kept]),
+        tick_us=kept.tick_us,
+        latitude_deg=kept.latitude_deg,
+        longitude_deg=kept.longitude_deg,
+        speed_m_s=kept.speed_m_s,
+        course_deg=kept.course_deg,
+        height_m=kept.altitude_m if above_sea else kept.height_m,
+        hdop=kept.hdop,
+        accuracy_m=kept.horizontal_accuracy_m,
         step_s=step_s,
         time_s=np.concatenate(([0.0], np.cumsum(step_s)))[: len(kept)],
-        legs=legs(latitude, longitude),
-        step_m=_step_m(latitude, longitude),
+        legs=legs(kept.latitude_deg, kept.longitude_deg),
+        step_m=_step_m(kept.latitude_deg, kept.longitude_deg),
     )
 
 
@@ -121,16 +109,10 @@ def clock_steps_us(clock_us: Indices) -> Indices:
     return np.where(steps > DAY_US // 2, steps - DAY_US, steps)
 
 
-def _clock_us(fix: Fix) -> int:
-    if fix.time_of_day_us is not None:
-        return fix.time_of_day_us
-    if fix.utc is not None:
-        return (fix.utc - _EPOCH_UTC) // dt.timedelta(microseconds=1) % DAY_US
-    return -1
-
-
-def _floats(values: Sequence[float | None]) -> Floats:
-    return np.array([math.nan if value is None else value for value in values], dtype=np.float64)
+def _clock_us(fixes: FixColumns) -> Indices:
+    """The receiver's time of day of each epoch, or that of its UTC; -1 where neither is known."""
+    by_utc = np.where(fixes.utc_us == NO_TIME, -1, fixes.utc_us % DAY_US)
+    return np.where(fixes.time_of_day_us >= 0, fixes.time_of_day_us, by_utc)
 
 
 def _steps_s(tick_us: Indices, clock_us: Indices, distrusted: Flags) -> Floats:

@@ -16,9 +16,9 @@ DAY_US = 86_400_000_000
 WEEK_US = 7 * DAY_US
 
 # What the receiver reports of itself, given with or without a solution.
-_REPORT_FIELDS = ("hdop", "vdop", "pdop", "satellites_used")
+REPORT_FIELDS = ("hdop", "vdop", "pdop", "satellites_used")
 # What a receiver does not vouch for is left out, and so are these fields then.
-_VOUCHED_FIELDS = (
+VOUCHED_FIELDS = (
     "altitude_m", "geoid_separation_m", "height_m", "course_deg", "heading_deg", "climb_m_s",
     "horizontal_accuracy_m", "vertical_accuracy_m", "speed_accuracy_m_s",
 )  # fmt: skip
@@ -28,38 +28,46 @@ POSITION_FIELDS = (
 """What the message with the finest position gives, though another spoke first."""
 
 # The names of a fix's types by those of the dialects.
-_FIX_TYPES = {name: name for name in ("none", "2d", "3d", "time", "dead_reckoning")} | {"combined": "3d"}
-_NO_POSITION = ("none", "time")
+FIX_TYPES = {name: name for name in ("none", "2d", "3d", "time", "dead_reckoning")} | {"combined": "3d"}
+NO_POSITION = ("none", "time")
 # From the least to the most trusted; the best constellation's mode stands for the solution.
-_MODE_ORDER = (
+MODE_ORDER = (
     "none", "other", "manual", "simulator", "estimated",
     "autonomous", "differential", "precise", "rtk_float", "rtk_fixed",
 )  # fmt: skip
 
+# What a message must have a field of to open an epoch, and what else has a part in one.
+TELLING = ("time_of_day_us", "latitude_deg", "time_of_week_us")
+CONTRIBUTING = ("speed_kn", "speed_km_h", "course_deg", "hdop", "fix_type", "velocity_north_m_s", "heading_deg")
+# In the order of preference.
+SPEED_UNITS = (("speed_m_s", 1.0), ("speed_kn", KNOT_M_S), ("speed_km_h", KM_H_M_S))
+CARRIER_QUALITIES = ("rtk_float", "rtk_fixed")
+TYPES_WITH_POSITION = ("2d", "3d", "combined")
+
 # Degrees in binary messages are whole numbers of this; more digits show as a rest.
-_COMMON_STEPS_PER_DEG = 1e7
-_REST = 1e-3
+COMMON_STEPS_PER_DEG = 1e7
+REST = 1e-3
 
 
 # A user's own dialect may give these names to anything: what is no such number is not taken for one.
-_NUMBERS = frozenset({
-    *_REPORT_FIELDS, *_VOUCHED_FIELDS, "latitude_deg", "longitude_deg", "speed_m_s", "speed_kn", "speed_km_h",
+NUMBERS = frozenset({
+    *REPORT_FIELDS, *VOUCHED_FIELDS, "latitude_deg", "longitude_deg", "speed_m_s", "speed_kn", "speed_km_h",
     "velocity_north_m_s", "velocity_east_m_s", "velocity_down_m_s", "latitude_sigma_m", "longitude_sigma_m",
     "altitude_sigma_m",
 })  # fmt: skip
-_WITHIN = {"latitude_deg": 90.0, "longitude_deg": 180.0}
-_WHOLE = ("satellites_used",)
+WITHIN = {"latitude_deg": 90.0, "longitude_deg": 180.0}
+WHOLE = ("satellites_used",)
 
 
 def sound(name: str, value: Any) -> bool:
     """Whether ``value`` can be what ``name`` says: a finite number for a quantity, on the globe for a position."""
-    if name not in _NUMBERS or value is None:
+    if name not in NUMBERS or value is None:
         return True
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return False
-    if name in _WHOLE and not isinstance(value, int):
+    if name in WHOLE and not isinstance(value, int):
         return False
-    return abs(value) <= _WITHIN.get(name, math.inf)
+    return abs(value) <= WITHIN.get(name, math.inf)
 
 
 def full_circle_deg(degrees: float) -> float:
@@ -71,13 +79,12 @@ def full_circle_deg(degrees: float) -> float:
 
 def tells_time_or_position(values: Mapping[str, Any]) -> bool:
     """Whether a message could carry a time or a position, known or not."""
-    return any(name in values for name in ("time_of_day_us", "latitude_deg", "time_of_week_us"))
+    return any(name in values for name in TELLING)
 
 
 def contributes(values: Mapping[str, Any]) -> bool:
     """Whether a message has a part in a fix, so that its coming again opens the next epoch."""
-    names = ("speed_kn", "speed_km_h", "course_deg", "hdop", "fix_type", "velocity_north_m_s", "heading_deg")
-    return tells_time_or_position(values) or any(name in values for name in names)
+    return tells_time_or_position(values) or any(name in values for name in CONTRIBUTING)
 
 
 def contribution(values: Mapping[str, Any]) -> dict[str, Any]:
@@ -91,15 +98,15 @@ def contribution(values: Mapping[str, Any]) -> dict[str, Any]:
         or quality == "none"
         or values.get("fix_ok") is False
         or values.get("position_void") is True
-        or ("fix_ok" in values and kind in _NO_POSITION)
+        or ("fix_ok" in values and kind in NO_POSITION)
         # A message that has no other way to say so leaves the accuracy open while there is no solution.
         or ("fix_ok" not in values and "horizontal_accuracy_m" in values and values["horizontal_accuracy_m"] is None)
     )
-    given: dict[str, Any] = {name: values.get(name) for name in _REPORT_FIELDS}
-    given["fix_type"] = _FIX_TYPES.get(kind) if isinstance(kind, str) else None
+    given: dict[str, Any] = {name: values.get(name) for name in REPORT_FIELDS}
+    given["fix_type"] = FIX_TYPES.get(kind) if isinstance(kind, str) else None
     given["fix_quality"] = "none" if void else quality
     if not void:
-        given |= {name: values.get(name) for name in _VOUCHED_FIELDS}
+        given |= {name: values.get(name) for name in VOUCHED_FIELDS}
         latitude, longitude = values.get("latitude_deg"), values.get("longitude_deg")
         if latitude is not None and longitude is not None:
             given["latitude_deg"], given["longitude_deg"] = latitude, longitude
@@ -118,15 +125,15 @@ def position_rank(message: Message) -> int:
         return -1
     if message.talker:
         return 0
-    steps = [one * _COMMON_STEPS_PER_DEG for one in (latitude, longitude)]
-    return 2 if any(abs(step - round(step)) > _REST for step in steps) else 1
+    steps = [one * COMMON_STEPS_PER_DEG for one in (latitude, longitude)]
+    return 2 if any(abs(step - round(step)) > REST for step in steps) else 1
 
 
 def _quality(values: Mapping[str, Any]) -> str | None:
     quality = values.get("fix_quality") or values.get("mode")
     modes = values.get("modes")
-    if quality is None and modes:
-        quality = max(modes, key=lambda mode: _MODE_ORDER.index(mode) if mode in _MODE_ORDER else 0)
+    if quality is None and isinstance(modes, tuple) and modes:
+        quality = max(modes, key=lambda mode: MODE_ORDER.index(mode) if mode in MODE_ORDER else 0)
     if quality is None and values.get("fix_ok") is True:
         quality = _quality_of_flags(values)
     return quality if isinstance(quality, str) else None
@@ -135,14 +142,14 @@ def _quality(values: Mapping[str, Any]) -> str | None:
 def _quality_of_flags(values: Mapping[str, Any]) -> str | None:
     """The same names as the text sentences use, from the flags of a binary solution."""
     carrier = values.get("carrier_solution")
-    if carrier in ("rtk_float", "rtk_fixed"):
+    if carrier in CARRIER_QUALITIES:
         return str(carrier)
     if values.get("differential") is True:
         return "differential"
     kind = values.get("fix_type")
     if kind == "dead_reckoning":
         return "estimated"
-    return "autonomous" if kind in ("2d", "3d", "combined") else None
+    return "autonomous" if kind in TYPES_WITH_POSITION else None
 
 
 def _motion(values: Mapping[str, Any]) -> dict[str, Any]:
@@ -155,7 +162,7 @@ def _motion(values: Mapping[str, Any]) -> dict[str, Any]:
             given["course_deg"] = full_circle_deg(math.degrees(math.atan2(east, north)))
     if values.get("velocity_down_m_s") is not None:
         given["climb_m_s"] = 0.0 - values["velocity_down_m_s"]
-    for name, unit_m_s in (("speed_m_s", 1.0), ("speed_kn", KNOT_M_S), ("speed_km_h", KM_H_M_S)):
+    for name, unit_m_s in SPEED_UNITS:
         if values.get(name) is not None:
             given["speed_m_s"] = float(values[name]) * unit_m_s
             break

@@ -12,36 +12,24 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
-from offtake.dialects.message import Message
 from offtake.dialects.stream import TimedMessage
 from offtake.track.contribution import (
-    DAY_US,
     POSITION_FIELDS,
-    WEEK_US,
     contributes,
     contribution,
     position_rank,
     tells_time_or_position,
 )
 from offtake.track.fix import Fix, Sky
+from offtake.track.moment import USUAL_LEAP_S, Moment, leap_said, moment_of
 from offtake.track.sky import SkyGather
 from offtake.track.timemark import TimeMark
 
 # A pause of this length may be one between epochs. Receivers pause a few milliseconds between sentences and,
 # at ten epochs a second on a half-used line, some fifty between epochs.
 EPOCH_PAUSE_US = 20_000
-
-# Text times have hundredths of a second, cut or rounded, so the same moment may be told 5 ms apart. At a hundred epochs
-# a second, more than receivers give, epochs are 10 ms apart.
-SAME_TIME_US = 5_500
-
-# GPS-UTC since 2017-01-01; only where a stream speaks both ways and never says how many seconds lie between.
-USUAL_LEAP_S = 18
-
-# One leap second a year at most since 1980; a moment told both ways that differs by more is not one moment.
-LEAP_S_MAX = 100
 
 # Far more than an epoch has; a stream that says the same on and on must not pile up in one.
 MESSAGES_KEPT = 1000
@@ -64,90 +52,106 @@ def group_epochs(messages: Iterable[TimedMessage], run: int, pause_us: int = EPO
 
     An epoch is given out when one of its messages could carry a time or a position, known or not.
     """
-    current: _Gather | None = None
-    # Messages without a time, after a pause: of the next epoch unless what follows says otherwise.
-    waiting: _Gather | None = None
-    quiet_us, after_loss, leap_s = 0, False, USUAL_LEAP_S
+    grouping = EpochGrouping(run, pause_us)
     for timed in messages:
-        quiet_us = max(quiet_us, timed.quiet_before_us)
-        after_loss = after_loss or timed.after_loss
+        yield from grouping.take(timed)
+    yield from grouping.finish()
+
+
+class EpochGrouping:
+    """Epochs of run number ``run`` while its messages come in, one by one.
+
+    ``leap_s`` is GPS minus UTC as the stream said it last. Behind a message that tells a moment nothing waits: all
+    that counts of what came before is in the epoch that it is in. So a grouping may be taken up there again with that
+    epoch's messages (:meth:`resume`).
+    """
+
+    def __init__(self, run: int, pause_us: int = EPOCH_PAUSE_US) -> None:
+        self.leap_s = USUAL_LEAP_S
+        self._run = run
+        self._pause_us = pause_us
+        self._quiet_us = 0
+        self._after_loss = False
+        self._current: _Gather | None = None
+        # Messages without a time, after a pause: of the next epoch unless what follows says otherwise.
+        self._waiting: _Gather | None = None
+
+    @property
+    def open_messages(self) -> tuple[int, int]:
+        """Stream offset of the first message of the epoch that is being put together, and how many it has so far."""
+        return self._current.extent if self._current is not None else (0, 0)
+
+    def resume(self, epoch: Iterable[TimedMessage], tick_us: int, leap_s: int) -> None:
+        """Forget everything and go on behind ``epoch``: decoded messages (one at least), the last of which tells a
+        moment, that were one epoch so far, with the tick ``tick_us``."""
+        self._quiet_us, self._after_loss, self.leap_s = 0, False, leap_s
+        self._current = self._waiting = None
+        for timed in epoch:
+            step = self._step(timed)
+            if self._current is None:
+                self._current = _Gather(step)
+            else:
+                self._current.add(step)
+        assert self._current is not None
+        self._current.tick_us = tick_us
+
+    def take(self, timed: TimedMessage) -> Iterable[Epoch]:
+        """Take the next message of any state and return the epochs that it completes."""
+        self._quiet_us = max(self._quiet_us, timed.quiet_before_us)
+        self._after_loss = self._after_loss or timed.after_loss
         if timed.message.state != "decoded":
-            continue
-        step = _Step(timed, quiet_us, quiet_us >= pause_us, after_loss, _moment(timed.message))
-        quiet_us, after_loss = 0, False
-        leap_s = _leap_said(timed.message, step.moment, leap_s)
+            return ()
+        step = self._step(timed)
+        self.leap_s = leap_said(timed.message, step.moment, self.leap_s)
+        return self._place(step)
+
+    def finish(self) -> Iterable[Epoch]:
+        """Say that the run ends here, and return the epochs that were still open."""
+        gathers = [one for one in (self._current, self._waiting) if one is not None]
+        return [epoch for one in gathers for epoch in one.finish(self._run)]
+
+    def _step(self, timed: TimedMessage) -> _Step:
+        quiet_us, after_loss = max(self._quiet_us, timed.quiet_before_us), self._after_loss or timed.after_loss
+        self._quiet_us, self._after_loss = 0, False
+        return _Step(timed, quiet_us, quiet_us >= self._pause_us, after_loss, moment_of(timed.message))
+
+    def _place(self, step: _Step) -> Iterable[Epoch]:
+        """Put the message into the epoch it is of."""
+        current, waiting = self._current, self._waiting
         if current is None:
-            current = _Gather(step)
-        elif waiting is None and _continues(current, step, leap_s):
+            self._current = _Gather(step)
+        elif waiting is None and _continues(current, step, self.leap_s):
             current.add(step)
         elif not step.moment.known:
-            if waiting is not None and not _after_longer_pause(step, waiting) and not waiting.repeats(step):
-                waiting.add(step)
-            else:
-                if waiting is not None and _after_longer_pause(step, waiting) and current.has_room:
-                    current.absorb(waiting)
-                elif waiting is not None:
-                    yield from current.finish(run)
-                    current = waiting
-                waiting = _Gather(step)
-        elif current.moment.agrees(step.moment, leap_s) and not current.repeats(step):
+            return self._wait(current, waiting, step)
+        elif current.moment.agrees(step.moment, self.leap_s) and not current.repeats(step):
             if waiting is not None:
                 current.absorb(waiting)
-                waiting = None
+                self._waiting = None
             current.add(step)
         else:
             if waiting is not None and _after_longer_pause(step, waiting) and current.has_room:
                 current.absorb(waiting)
                 waiting = None
-            yield from current.finish(run)
-            current = _opened_by(waiting, step)
-            waiting = None
-    for last in (current, waiting):
-        if last is not None:
-            yield from last.finish(run)
+            self._current, self._waiting = _opened_by(waiting, step), None
+            return current.finish(self._run)
+        return ()
 
-
-class _Moment(NamedTuple):
-    """A moment as messages tell it: UTC time of day, GPS time of week, or both; in microseconds."""
-
-    day_us: int | None
-    week_us: int | None
-
-    @property
-    def known(self) -> bool:
-        return self.day_us is not None or self.week_us is not None
-
-    def agrees(self, other: _Moment, leap_s: int) -> bool:
-        """Whether both name the same moment; ``False`` where either is unknown."""
-        if self.day_us is not None and other.day_us is not None:
-            return _near(self.day_us - other.day_us, DAY_US)
-        if self.week_us is not None and other.week_us is not None:
-            return _near(self.week_us - other.week_us, WEEK_US)
-        for one, two in ((self, other), (other, self)):
-            if one.day_us is not None and two.week_us is not None:
-                return _near(two.week_us - leap_s * 1_000_000 - one.day_us, DAY_US)
-        return False
-
-
-def _near(difference_us: int, turn_us: int) -> bool:
-    rest = difference_us % turn_us
-    return min(rest, turn_us - rest) <= SAME_TIME_US
-
-
-def _moment(message: Message) -> _Moment:
-    day_us, week_us = message.values.get("time_of_day_us"), message.values.get("time_of_week_us")
-    return _Moment(day_us if isinstance(day_us, int) else None, week_us if isinstance(week_us, int) else None)
-
-
-def _leap_said(message: Message, moment: _Moment, before: int) -> int:
-    """GPS minus UTC in seconds as the stream says it last: in words, or by telling one moment both ways."""
-    said = message.values.get("leap_s")
-    if isinstance(said, int):
-        return said
-    if moment.day_us is not None and moment.week_us is not None:
-        seconds = round((moment.week_us - moment.day_us) % DAY_US / 1e6)
-        return seconds if seconds <= LEAP_S_MAX else before
-    return before
+    def _wait(self, current: _Gather, waiting: _Gather | None, step: _Step) -> Iterable[Epoch]:
+        """Keep a message without a time until others say which epoch it is of."""
+        if waiting is None:
+            self._waiting = _Gather(step)
+            return ()
+        longer = _after_longer_pause(step, waiting)
+        if not longer and not waiting.repeats(step):
+            waiting.add(step)
+            return ()
+        self._waiting = _Gather(step)
+        if longer and current.has_room:
+            current.absorb(waiting)
+            return ()
+        self._current = waiting
+        return current.finish(self._run)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,13 +162,14 @@ class _Step:
     quiet_us: int
     paused: bool
     after_loss: bool
-    moment: _Moment
+    moment: Moment
 
     @property
-    def key(self) -> tuple[str, str, str, Any]:
+    def key(self) -> tuple[str, str, str, int | None]:
         """What kind of message it is; the same kind does not come twice in an epoch."""
         message = self.timed.message
-        return message.dialect, message.talker, message.name, message.values.get("system_id")
+        system_id = message.values.get("system_id")
+        return message.dialect, message.talker, message.name, system_id if isinstance(system_id, int) else None
 
 
 def _continues(current: _Gather, step: _Step, leap_s: int) -> bool:
@@ -194,7 +199,7 @@ class _Gather:
     """An epoch while its messages come in. The first message that knows a value gives it."""
 
     def __init__(self, first: _Step) -> None:
-        self.moment = _Moment(None, None)
+        self.moment = Moment(None, None)
         self.tick_us = first.timed.tick_us
         self.quiet_us = first.quiet_us
         self._after_loss = False
@@ -203,11 +208,16 @@ class _Gather:
         self._time: dict[str, Any] = {}
         self._vouched: dict[str, bool] = {}
         self._offsets: list[int] = []
-        self._keys: set[tuple[str, str, str, Any]] = set()
+        self._keys: set[tuple[str, str, str, int | None]] = set()
         self._last_name = ""
         self._is_epoch = False
         self._sky = SkyGather()
         self.add(first)
+
+    @property
+    def extent(self) -> tuple[int, int]:
+        """Stream offset of the first message, and how many there are."""
+        return self._offsets[0], len(self._offsets)
 
     @property
     def has_room(self) -> bool:
@@ -240,7 +250,7 @@ class _Gather:
     def _add_time(self, step: _Step) -> None:
         values = step.timed.message.values
         day_us, week_us = step.moment
-        self.moment = _Moment(
+        self.moment = Moment(
             day_us if self.moment.day_us is None else self.moment.day_us,
             week_us if self.moment.week_us is None else self.moment.week_us,
         )

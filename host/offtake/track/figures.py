@@ -10,6 +10,9 @@ from offtake.track.analysis import Scatter, Spread
 from offtake.track.contribution import full_circle_deg
 from offtake.track.geodesy import Floats, mean_position, plane
 
+# Heights that are passed together where their order does not matter.
+_BLOCK = 16
+
 
 def spread(values: Floats) -> Spread | None:
     """Return the figures of the known (not nan) ``values``, ``None`` without any; quantiles by linear interpolation."""
@@ -76,22 +79,61 @@ def climb_and_descent(heights_m: Floats, band_m: float) -> tuple[float | None, f
     known = heights_m[~np.isnan(heights_m)]
     if not len(known):
         return None, None
-    climb = descent = 0.0
-    low = high = extreme = float(known[0])
-    direction = 0
-    for height in known.tolist():
-        if direction == 0:
-            low, high = min(low, height), max(high, height)
-            if high - low > band_m:
-                direction, extreme = (1, high) if height == high else (-1, low)
-                climb += (high - low) if direction > 0 else 0.0
-                descent += (high - low) if direction < 0 else 0.0
-        elif (height - extreme) * direction > 0:
-            climb += max(0.0, height - extreme)
-            descent += max(0.0, extreme - height)
-            extreme = height
-        elif (extreme - height) * direction > band_m:
-            climb += max(0.0, height - extreme)
-            descent += max(0.0, extreme - height)
-            direction, extreme = -direction, height
-    return climb, descent
+    way = _Climb(float(known[0]), band_m)
+    whole = len(known) // _BLOCK * _BLOCK
+    blocks = known[:whole].reshape(-1, _BLOCK)
+    for number, (lowest, highest) in enumerate(
+        zip(blocks.min(axis=1).tolist(), blocks.max(axis=1).tolist(), strict=True)
+    ):
+        if not way.passes(lowest, highest):
+            way.add(blocks[number].tolist())
+    way.add(known[whole:].tolist())
+    return way.climb, way.descent
+
+
+class _Climb:
+    """Climb and descent so far; ``low`` and ``high`` are of the heights before there is a direction, ``extreme`` is the
+    last turning point's or what has been reached since."""
+
+    def __init__(self, first_m: float, band_m: float) -> None:
+        self.climb = self.descent = 0.0
+        self._band_m = band_m
+        self._low = self._high = self._extreme = first_m
+        self._direction = 0
+
+    def passes(self, lowest: float, highest: float) -> bool:
+        """Take in heights of which only the bounds are known, unless their order matters: ``False`` then."""
+        if self._direction == 0:
+            low, high = min(self._low, lowest), max(self._high, highest)
+            if high - low > self._band_m:
+                return False
+            self._low, self._high = low, high
+            return True
+        back, on = (lowest, highest) if self._direction > 0 else (highest, lowest)
+        if highest - lowest > self._band_m or abs(self._extreme - back) > self._band_m:
+            return False
+        if (on - self._extreme) * self._direction > 0:
+            self._go_to(on)
+        return True
+
+    def add(self, heights_m: list[float]) -> None:
+        """Take in heights one by one."""
+        for height in heights_m:
+            if self._direction == 0:
+                self._low, self._high = min(self._low, height), max(self._high, height)
+                if self._high - self._low > self._band_m:
+                    self._direction = 1 if height == self._high else -1
+                    self._extreme = self._low if self._direction > 0 else self._high
+                    self._go_to(height)
+            elif (height - self._extreme) * self._direction > 0:
+                self._go_to(height)
+            elif (self._extreme - height) * self._direction > self._band_m:
+                self._direction = -self._direction
+                self._go_to(height)
+
+    def _go_to(self, height: float) -> None:
+        if height > self._extreme:
+            self.climb += height - self._extreme
+        else:
+            self.descent += self._extreme - height
+        self._extreme = height

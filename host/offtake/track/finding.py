@@ -24,15 +24,15 @@ class Finding:
 
 def glitch_of(track: Track, found: Finding) -> Glitch:
     """Return ``found`` with the ticks and the UTC of its fixes."""
-    start, end = track.fixes[found.first], track.fixes[found.last]
+    fixes = track.fixes
     return Glitch(
         run=track.run,
         kind=found.kind,
         first=found.first,
         last=found.last,
-        start_tick_us=start.tick_us,
-        end_tick_us=end.tick_us,
-        start_utc=start.utc,
+        start_tick_us=int(fixes.tick_us[found.first]),
+        end_tick_us=int(fixes.tick_us[found.last]),
+        start_utc=fixes.utc(found.first),
         evidence=found.evidence,
         text=found.text,
     )

@@ -2,96 +2,50 @@
 
 from __future__ import annotations
 
-import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from offtake.dialects.message import DecodeCounts
+from offtake.track.fixes import FixColumns
+from offtake.track.skies import SkyColumns
 from offtake.track.timeline import TimeLine
+from offtake.track.values import Fix, Satellite, Sky
+
+__all__ = ["Fix", "Satellite", "Sky", "Track"]
 
 
-@dataclass(frozen=True, slots=True)
-class Fix:
-    """One epoch of the receiver. ``None`` is absent; nothing is filled in.
-
-    ``tick_us`` is the time of the epoch's first byte in microseconds since power-up; ``utc`` is aware and
-    ``None`` while no date is known; ``time_of_day_us`` counts microseconds from UTC midnight. ``altitude_m``
-    is height above mean sea level, ``geoid_separation_m`` mean sea level above the WGS84 ellipsoid.
-    ``height_m`` is height above the WGS84 ellipsoid where the receiver gives it by itself. The accuracies are the
-    receiver's own one-sigma estimates. ``climb_m_s`` is positive upwards; ``heading_deg`` is where the vehicle points,
-    ``course_deg`` where it goes. ``fix_type`` is ``none``, ``2d``, ``3d``, ``time`` (time alone) or ``dead_reckoning``;
-    ``fix_quality`` a name from the dialect's tables.
-    ``after_loss`` says that bytes of the stream were lost since the epoch before, or within this one.
-    ``source_offsets`` are the stream offsets in bytes of the messages merged here.
-    """
-
-    run: int
-    tick_us: int
-    utc: dt.datetime | None = None
-    time_of_day_us: int | None = None
-    latitude_deg: float | None = None
-    longitude_deg: float | None = None
-    altitude_m: float | None = None
-    geoid_separation_m: float | None = None
-    height_m: float | None = None
-    speed_m_s: float | None = None
-    course_deg: float | None = None
-    climb_m_s: float | None = None
-    heading_deg: float | None = None
-    fix_quality: str | None = None
-    fix_type: str | None = None
-    satellites_used: int | None = None
-    satellites_in_view: int | None = None
-    hdop: float | None = None
-    vdop: float | None = None
-    pdop: float | None = None
-    horizontal_accuracy_m: float | None = None
-    vertical_accuracy_m: float | None = None
-    speed_accuracy_m_s: float | None = None
-    after_loss: bool = False
-    source_offsets: tuple[int, ...] = ()
-
-    @property
-    def has_position(self) -> bool:
-        """Whether the receiver gave a position it vouched for."""
-        return self.latitude_deg is not None and self.longitude_deg is not None
-
-
-@dataclass(frozen=True, slots=True)
-class Satellite:
-    """One satellite as the receiver reports it. ``system`` is ``gps``, ``glonass``, ``galileo``, ``beidou``,
-    ``qzss``, ``navic``, ``sbas`` or ``None`` (unknown); ``satellite_id`` its number in the dialect that told it;
-    ``cn0_db_hz`` is absent when it is not tracked; ``used`` whether it is in the solution, ``None`` when not said."""
-
-    system: str | None
-    satellite_id: int
-    elevation_deg: float | None = None
-    azimuth_deg: float | None = None
-    cn0_db_hz: float | None = None
-    used: bool | None = None
-    signal_id: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Sky:
-    """The satellites reported at one epoch; ``tick_us`` and ``utc`` are those of the epoch's fix."""
-
-    run: int
-    tick_us: int
-    utc: dt.datetime | None
-    satellites: tuple[Satellite, ...]
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, init=False)
 class Track:
     """All epochs of one run, in stream order, and what the decoder counted while reading it.
 
-    ``skies`` are the epochs that told of satellites; ``timeline`` turns the run's ticks to UTC. ``notes`` say in words
-    what a reader of the positions must know.
+    ``fixes`` and ``skies`` (the epochs that told of satellites) are held as columns; plain sequences are converted.
+    ``timeline`` turns the run's ticks to UTC. ``notes`` say in words what a reader of the positions must know.
     """
 
     run: int
-    fixes: tuple[Fix, ...]
+    fixes: FixColumns
     counts: DecodeCounts = field(default_factory=DecodeCounts)
-    skies: tuple[Sky, ...] = ()
+    skies: SkyColumns = field(default_factory=SkyColumns.empty)
     timeline: TimeLine | None = None
     notes: tuple[str, ...] = ()
+
+    def __init__(
+        self,
+        run: int,
+        fixes: Sequence[Fix],
+        counts: DecodeCounts | None = None,
+        skies: Sequence[Sky] = (),
+        timeline: TimeLine | None = None,
+        notes: tuple[str, ...] = (),
+    ) -> None:
+        given = {
+            "run": run,
+            "fixes": FixColumns.from_fixes(fixes, run),
+            "counts": DecodeCounts() if counts is None else counts,
+            "skies": SkyColumns.from_skies(skies, run),
+            "timeline": timeline,
+            "notes": notes,
+        }
+        # Frozen for all others.
+        for name, value in given.items():
+            object.__setattr__(self, name, value)

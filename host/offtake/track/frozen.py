@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from offtake.track.columns import Columns, Epochs, Flags, Indices
+from offtake.track.columns import Columns, Epochs
 from offtake.track.finding import Finding, fixes_text, metres_text, seconds_text
 from offtake.track.innovation import Innovation
 from offtake.track.limits import Limits
+from offtake.track.ragged import Flags, Indices
 
 # The least identical fixes in a row; two or three alike happen where a step of the last digit is coarse.
 _FIXES = 4

@@ -13,15 +13,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from offtake.track.columns import Columns, Flags
+from offtake.track.columns import Columns
 from offtake.track.geodesy import Floats
 from offtake.track.limits import Limits
+from offtake.track.median import running_median
+from offtake.track.ragged import Flags
 
 # Median of the length of a normal vector in the plane, over its sigma an axis: sqrt(2 ln 2).
 _MEDIAN_OF_RADIUS = math.sqrt(2 * math.log(2))
 _NEAR_LEGS = 31
 _SPEED_LEGS = 7
-_BLOCK = 1 << 15
 _WORST_FACTOR = 20.0
 
 
@@ -85,19 +86,6 @@ def _with_impossible_motion(columns: Columns, found: Innovation, limits: Limits)
         found.by_report & ~instead,
         found.own_motion_m_s,
     )
-
-
-def running_median(values: Floats, width: int) -> Floats:
-    """Return the median of the ``width`` (odd) neighbours of each value; same length.
-
-    Beyond the ends the values are mirrored: repeating the last one would make it its own majority.
-    """
-    if len(values) < 2:
-        return values
-    padded = np.pad(values, width // 2, mode="reflect")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    parts = [np.median(windows[at : at + _BLOCK], axis=1) for at in range(0, len(values), _BLOCK)]
-    return np.asarray(np.concatenate(parts), dtype=np.float64)
 
 
 def _own_motion(columns: Columns, over_gap: Flags) -> tuple[Floats, Floats]:

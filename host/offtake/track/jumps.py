@@ -6,11 +6,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from offtake.track.columns import Columns, Flags, Indices
+from offtake.track.columns import Columns
 from offtake.track.finding import Finding, fixes_text, metres_text, seconds_text
 from offtake.track.geodesy import Floats
 from offtake.track.innovation import Innovation
 from offtake.track.limits import Limits
+from offtake.track.ragged import Flags, Indices
 
 # A return is one when what is left of the jump is less than this share of it.
 _LEFT_OVER = 0.35

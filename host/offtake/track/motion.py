@@ -6,10 +6,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from offtake.track.columns import Columns, Flags
+from offtake.track.columns import Columns
 from offtake.track.geodesy import Floats
-from offtake.track.innovation import running_median
 from offtake.track.limits import Limits
+from offtake.track.median import running_median
+from offtake.track.ragged import Flags
 
 # A second or two of speed noise is no motion.
 _SMOOTH_S = 3.0
@@ -68,16 +69,12 @@ def _speed(columns: Columns, east: Floats, north: Floats, part: slice) -> Floats
 
 
 def _by_speed(speed: Floats, limits: Limits) -> list[Part]:
-    parts: list[Part] = []
-    moving, first = bool(speed[0] > limits.moving_m_s), 0
-    for at, value in enumerate(speed.tolist()):
-        now = value > (limits.still_m_s if moving else limits.moving_m_s)
-        if now != moving:
-            if at > first:
-                parts.append((first, at - 1, moving))
-            first, moving = at, now
-    parts.append((first, len(speed) - 1, moving))
-    return parts
+    """Above the one limit it moves, from the other one down it does not, and between them it goes on as it was."""
+    told = (speed > limits.moving_m_s) | (speed <= limits.still_m_s)
+    last_told = np.maximum.accumulate(np.where(told, np.arange(len(speed)), -1))
+    moving = (last_told >= 0) & (speed[last_told] > limits.moving_m_s)
+    edges = [0, *(np.flatnonzero(moving[1:] != moving[:-1]) + 1).tolist(), len(speed)]
+    return [(first, stop - 1, bool(moving[first])) for first, stop in pairwise(edges)]
 
 
 def _settle_moving(part: Part, columns: Columns, east: Floats, north: Floats, limits: Limits) -> Part:

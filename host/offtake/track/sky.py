@@ -7,13 +7,16 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from offtake.dialects.message import Message
-from offtake.track.fix import Satellite, Sky
+from offtake.track.values import SYSTEMS, Satellite, Sky
 
 # A real sky has some sixty satellites with up to four signals each; a hostile stream may tell of any number.
 SATELLITES_KEPT = 512
 TALKERS_KEPT = 32
 
-SYSTEMS = ("gps", "glonass", "galileo", "beidou", "qzss", "navic", "sbas")
+# A user's own dialect may call anything by the names read here: what is no such number is passed over.
+WHOLE_BELOW = 2**31
+REAL_UP_TO = 2**53
+
 _BY_TALKER = {
     "GP": "gps", "GL": "glonass", "GA": "galileo", "GB": "beidou", "BD": "beidou",
     "GQ": "qzss", "QZ": "qzss", "GI": "navic",
@@ -25,6 +28,20 @@ _BY_NUMBER = (
     (1, 32, "gps"), (33, 64, "sbas"), (65, 99, "glonass"), (120, 158, "sbas"), (193, 202, "qzss"),
     (201, 237, "beidou"), (301, 336, "galileo"), (401, 463, "beidou"),
 )  # fmt: skip
+# From these on none names a system.
+SYSTEM_IDS_BELOW = max(_BY_SYSTEM_ID) + 1
+NUMBERS_BELOW = max(last for _, last, _ in _BY_NUMBER) + 1
+
+
+def said_system(talker: str, system_id: int | None) -> str | None:
+    """Return the satellite system that a text sentence says it is about, ``None`` when it does not."""
+    system = _BY_SYSTEM_ID.get(system_id) if system_id is not None else None
+    return system or _BY_TALKER.get(talker)
+
+
+def listed_system(talker: str, system_id: int | None) -> str | None:
+    """Return the system whose satellites a list of those used is complete for, ``None`` when it does not say."""
+    return _BY_SYSTEM_ID.get(system_id) if system_id is not None else _BY_TALKER.get(talker)
 
 
 def system_of(talker: str, system_id: int | None, number: int) -> str | None:
@@ -33,13 +50,30 @@ def system_of(talker: str, system_id: int | None, number: int) -> str | None:
     The sentence's own ``system_id`` counts first, then its talker, then the number. A number of the augmentation
     satellites' range that is said under GPS is one of those.
     """
-    system = _BY_SYSTEM_ID.get(system_id) if system_id is not None else None
-    system = system or _BY_TALKER.get(talker)
+    return system_of_number(said_system(talker, system_id), number)
+
+
+def system_of_number(system: str | None, number: int) -> str | None:
+    """Return the system of satellite ``number`` of a sentence that says it is about ``system``."""
     if system in (None, "gps"):
         for first, last, name in _BY_NUMBER:
             if first <= number <= last and (system is None or name in ("sbas", "qzss")):
                 return name
     return system
+
+
+def whole(value: Any) -> int | None:
+    """``value`` if it can be a count or a number of something, else ``None``."""
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < WHOLE_BELOW:
+        return None
+    return value
+
+
+def _real(value: Any) -> float | None:
+    """``value`` if it is a quantity, else ``None``."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= REAL_UP_TO:
+        return None
+    return value
 
 
 class SkyGather:
@@ -60,49 +94,52 @@ class SkyGather:
 
     def add(self, message: Message) -> None:
         """Take the satellites of ``message``: groups of one in view each, or a list of the numbers used."""
-        count = message.values.get("satellites_in_view")
-        if isinstance(count, int) and (message.talker in self._in_view or len(self._in_view) < TALKERS_KEPT):
+        count = whole(message.values.get("satellites_in_view"))
+        if count is not None and (message.talker in self._in_view or len(self._in_view) < TALKERS_KEPT):
             self._in_view[message.talker] = max(count, self._in_view.get(message.talker, 0))
         satellites = message.values.get("satellites")
         if not isinstance(satellites, tuple):
             return
-        system_id = message.values.get("system_id")
-        system_id = system_id if isinstance(system_id, int) else None
+        system_id = whole(message.values.get("system_id"))
         if "sentences_total" not in message.values and all(isinstance(one, int) for one in satellites):
             self._add_used(message.talker, system_id, (one for one in satellites if isinstance(one, int)))
             return
-        signal = message.values.get("signal_id")
+        signal = whole(message.values.get("signal_id"))
         for group in satellites:
             if isinstance(group, Mapping):
-                self._add_group(message.talker, system_id, signal if isinstance(signal, int) else None, group)
+                self._add_group(message.talker, system_id, signal, group)
 
     def _add_used(self, talker: str, system_id: int | None, numbers: Iterable[int]) -> None:
-        said = _BY_SYSTEM_ID.get(system_id) if system_id is not None else _BY_TALKER.get(talker)
+        said = listed_system(talker, system_id)
         if said is not None:
             self._used.setdefault(said, set())
-        for number in numbers:
+        for number in map(whole, numbers):
+            if number is None:
+                continue
             used = self._used.setdefault(system_of(talker, system_id, number), set())
             if len(used) < SATELLITES_KEPT:
                 used.add(number)
 
     def _add_group(self, talker: str, system_id: int | None, signal_id: int | None, group: Mapping[str, Any]) -> None:
-        number = group.get("satellite_id")
-        if not isinstance(number, int):
+        number = whole(group.get("satellite_id"))
+        if number is None:
             return
         said = group.get("system")
         system = said if said in SYSTEMS else None if "system" in group else system_of(talker, system_id, number)
-        own_signal = group.get("signal_id")
-        key = (system, number, own_signal if isinstance(own_signal, int) else signal_id)
+        own_signal = whole(group.get("signal_id"))
+        key = (system, number, signal_id if own_signal is None else own_signal)
         if key not in self._seen and len(self._seen) >= SATELLITES_KEPT:
             return
         known = self._seen.setdefault(key, {})
         if "system" in group:
             self._binary.add(key)
-        for name in ("elevation_deg", "azimuth_deg", "cn0_db_hz", "used"):
-            # Some receivers say 0 dB-Hz instead of nothing for a satellite that they do not track.
-            untracked = name == "cn0_db_hz" and group.get(name) == 0
-            if known.get(name) is None and group.get(name) is not None and not untracked:
-                known[name] = group[name]
+        told: dict[str, Any] = {name: _real(group.get(name)) for name in ("elevation_deg", "azimuth_deg", "cn0_db_hz")}
+        # Some receivers say 0 dB-Hz instead of nothing for a satellite that they do not track.
+        told["cn0_db_hz"] = told["cn0_db_hz"] or None
+        told["used"] = group["used"] if isinstance(group.get("used"), bool) else None
+        for name, value in told.items():
+            if known.get(name) is None and value is not None:
+                known[name] = value
 
     def absorb(self, other: SkyGather) -> None:
         """Take in what ``other`` gathered later for the same epoch."""

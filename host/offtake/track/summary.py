@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from offtake.track.fix import Fix, Track
-from offtake.track.geodesy import legs
-from offtake.track.segments import GAP_S, split_segments
+from offtake.track.fixes import NO_TIME, FixColumns, utc_of
+from offtake.track.geodesy import Floats, legs
+from offtake.track.segments import GAP_S, segment_rows
 
 
 @dataclass(frozen=True)
@@ -46,16 +47,18 @@ class TrackSummary:
 def summarize(tracks: Sequence[Track], gap_s: float = GAP_S, way_m: float | None = None) -> TrackSummary:
     """Return the figures of ``tracks``, one for each run; ``gap_s`` as in ``split_segments``. ``way_m`` is the distance
     where an analysis knows it better than the sum from fix to fix."""
-    segments = [segment for track in tracks for segment in split_segments(track, gap_s)]
-    times = [fix.utc for track in tracks for fix in track.fixes if fix.utc is not None]
+    segments = [(track.fixes, rows) for track in tracks for rows in segment_rows(track.fixes, gap_s)]
+    known = [track.fixes.utc_us[track.fixes.utc_us != NO_TIME] for track in tracks]
+    times = np.concatenate(known) if known else np.empty(0, dtype=np.int64)
+    points = [(fixes.latitude_deg[rows], fixes.longitude_deg[rows]) for fixes, rows in segments]
     return TrackSummary(
         runs=len(tracks),
         epochs=sum(len(track.fixes) for track in tracks),
-        fixes=sum(len(segment) for segment in segments),
-        first_utc=min(times, default=None),
-        last_utc=max(times, default=None),
-        bounds=bounding_box(fix for segment in segments for fix in segment),
-        distance_m=sum(distance_m(segment) for segment in segments) if way_m is None else way_m,
+        fixes=sum(len(rows) for _, rows in segments),
+        first_utc=utc_of(int(times.min())) if len(times) else None,
+        last_utc=utc_of(int(times.max())) if len(times) else None,
+        bounds=_box(*(np.concatenate(ones) for ones in zip(*points, strict=True))) if points else None,
+        distance_m=sum(float(legs(*one).length_m.sum()) for one in points) if way_m is None else way_m,
         checksum_failures=sum(track.counts.bad_checksum for track in tracks),
         unknown_sentences=sum(track.counts.unknown for track in tracks),
         invalid_sentences=sum(track.counts.invalid for track in tracks),
@@ -64,15 +67,7 @@ def summarize(tracks: Sequence[Track], gap_s: float = GAP_S, way_m: float | None
 
 def distance_m(fixes: Sequence[Fix]) -> float:
     """Return the length of the way over ``fixes`` with positions, in metres: geodesics on WGS84."""
-    points = np.array(
-        [
-            (fix.latitude_deg, fix.longitude_deg)
-            for fix in fixes
-            if fix.latitude_deg is not None and fix.longitude_deg is not None
-        ],
-        dtype=np.float64,
-    ).reshape(-1, 2)
-    return float(legs(points[:, 0], points[:, 1]).length_m.sum())
+    return float(legs(*_positions(fixes)).length_m.sum())
 
 
 def bounding_box(fixes: Iterable[Fix]) -> BoundingBox | None:
@@ -80,21 +75,22 @@ def bounding_box(fixes: Iterable[Fix]) -> BoundingBox | None:
 
     Longitudes are followed from fix to fix the short way, so a way over 180 degrees has a narrow box.
     """
-    south = north = west = east = follow = None
-    for fix in fixes:
-        latitude, longitude = fix.latitude_deg, fix.longitude_deg
-        if latitude is None or longitude is None:
-            continue
-        if south is None or north is None or west is None or east is None or follow is None:
-            south = north = latitude
-            west = east = follow = longitude
-            continue
-        # Whole turns are added, not differences, so that the box's edges are exact positions of the track.
-        follow = longitude + 360.0 * round((follow - longitude) / 360.0)
-        south, north = min(south, latitude), max(north, latitude)
-        west, east = min(west, follow), max(east, follow)
-    if south is None or north is None or west is None or east is None:
-        return None
+    latitude, longitude = _positions(fixes)
+    return _box(latitude, longitude) if len(latitude) else None
+
+
+def _positions(fixes: Iterable[Fix]) -> tuple[Floats, Floats]:
+    columns = fixes if isinstance(fixes, FixColumns) else FixColumns.from_fixes(tuple(fixes), 0)
+    placed = columns.has_position
+    return columns.latitude_deg[placed], columns.longitude_deg[placed]
+
+
+def _box(latitude_deg: Floats, longitude_deg: Floats) -> BoundingBox:
+    # Whole turns are added, not differences, so that the box's edges are exact positions of the track.
+    turns = np.cumsum(np.round((longitude_deg[:-1] - longitude_deg[1:]) / 360.0))
+    follow = longitude_deg + 360.0 * np.concatenate(([0.0], turns))
+    south, north = float(latitude_deg.min()), float(latitude_deg.max())
+    west, east = float(follow.min()), float(follow.max())
     if east - west >= 360.0:
         return BoundingBox(south, -180.0, north, 180.0)
     return BoundingBox(south, _within_turn(west), north, _within_turn(east))

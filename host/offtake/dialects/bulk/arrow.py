@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]
 
+from offtake.arrow import of_flags, of_numbers, of_texts
 from offtake.dialects.bulk.columns import Column, Shape
 from offtake.dialects.bulk.messages import MessageTable
 
@@ -25,10 +26,11 @@ def to_arrow(table: MessageTable) -> pa.Table:
     (null where nothing is wrong). A field's metadata has ``unit`` and ``doc``, the table's ``dialect``, ``message`` and
     ``doc``. Tables of one kind have the same schema, whatever window they come from.
     """
-    reasons = np.full(len(table), None, object)
-    reasons[table.invalid_rows] = table.reasons
+    reasons: list[str | None] = [None] * len(table)
+    for row, reason in zip(table.invalid_rows.tolist(), table.reasons, strict=True):
+        reasons[row] = reason
     fields = [_annotated(OFFSET, pa.uint64(), "", "Stream offset of the message's first byte.")]
-    arrays: list[pa.Array] = [pa.array(table.offset)]
+    arrays: list[pa.Array] = [of_numbers(table.offset)]
     if table.talker is not None:
         fields.append(arrow_field(table.talker.shape).with_name(TALKER))
         arrays.append(_array(table.talker))
@@ -37,7 +39,7 @@ def to_arrow(table: MessageTable) -> pa.Table:
         arrays.append(_array(column))
     fields.append(_annotated(INVALID, pa.bool_(), "", "A value breaks its format or range."))
     fields.append(_annotated(REASON, pa.string(), "", "What is wrong."))
-    arrays += [pa.array(table.invalid), pa.array(reasons, pa.string())]
+    arrays += [of_flags(table.invalid), of_texts(reasons) if len(table.reasons) else pa.nulls(len(table), pa.string())]
     metadata = {b"dialect": table.dialect, b"message": table.message, b"doc": table.doc}
     return pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=metadata))
 
@@ -73,16 +75,18 @@ def _array(column: Column) -> pa.Array:
     if column.offsets is not None:
         return _nested(column, column.offsets)
     if shape.type == "code":
-        return pa.DictionaryArray.from_arrays(pa.array(column.values, mask=mask), pa.array(shape.names, pa.string()))
+        return pa.DictionaryArray.from_arrays(of_numbers(column.values, mask), of_texts(shape.names))
     if shape.type == "date":
-        return pa.array(column.values, pa.date32(), mask=mask)
-    values: Any = column.values
-    return pa.array(values.tolist() if shape.dtype == np.dtype(object) else values, _type(shape), mask=mask)
+        return of_numbers(column.values.astype("datetime64[D]").astype(np.int32), mask, pa.date32())
+    if shape.dtype == np.dtype(object):
+        return pa.array(column.values.tolist(), _HUGE, mask=mask)
+    if shape.dtype == np.dtype(bool):
+        return of_flags(column.values, mask)
+    return of_numbers(column.values, mask)
 
 
 def _nested(column: Column, offsets: np.ndarray[Any, Any]) -> pa.Array:
-    mask = pa.array(~column.absent)
-    validity, count = mask.buffers()[1], len(column)
+    validity, count = of_flags(~column.absent).buffers()[1], len(column)
     nulls = int(column.absent.sum())
     places = pa.py_buffer(np.ascontiguousarray(offsets))
     kind = _type(column.shape)

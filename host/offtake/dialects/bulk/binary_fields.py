@@ -24,6 +24,8 @@ Kernel = Callable[[Bytes], tuple[Column, Bools]]
 _DAY_NS = 86_400_000_000_000
 _EXACT = 2**53
 _UNLISTED = -1
+# Codes of so many bits are looked up in a table.
+_TABLE_BITS = 16
 
 
 Converter = Callable[[Bytes], tuple[dict[str, Column], Bools]]
@@ -59,6 +61,18 @@ def _is_true(columns: Mapping[str, Column], flag: str) -> Bools:
 
 def _extract(rows: Bytes, field: BinaryField, order: Any) -> Words | Ints:
     """The raw integers, as int64 unless only uint64 holds them."""
+    size = field.bits // 8
+    if (
+        order == "little"
+        and size in (1, 2, 4)
+        and not field.part_bits
+        and field.encoding != "sign_magnitude"
+        and len(rows)
+    ):
+        # As the machine reads them.
+        kind = f"<{'i' if field.encoding == 'signed' else 'u'}{size}"
+        numbers = np.ndarray((len(rows),), kind, rows.data, field.bit // 8, (rows.shape[1],))
+        return numbers.astype(np.int64)
     raw = unsigned(rows, field.bit, field.bits, order)
     if field.part_bits:
         raw = raw >> np.uint64(field.part_low) & np.uint64(2**field.part_bits - 1)
@@ -117,11 +131,20 @@ def _code(field: BinaryField, dialect: BinaryDialect, shape: Shape) -> Kernel:
     other = _UNLISTED if letters.other is None else place[letters.other]
     places = {int(code): place[name] for code, name in letters.codes}
 
+    bits = field.part_bits or field.bits
+    table = np.full(2**bits if bits <= _TABLE_BITS else 0, other, np.int16)
+    for value, index in places.items():
+        if 0 <= value < table.size:
+            table[value] = index
+
     def convert(rows: Bytes) -> tuple[Column, Bools]:
         raw = _extract(rows, field, dialect.framing.byte_order)
-        codes = np.full(raw.size, other, np.int16)
-        for value, index in places.items():
-            codes[raw == value] = index
+        if table.size and field.encoding == "unsigned":
+            codes = table[raw]
+        else:
+            codes = np.full(raw.size, other, np.int16)
+            for value, index in places.items():
+                codes[raw == value] = index
         absent = _equals_any(raw, field.absent)
         return plain(shape, codes, absent), (codes != _UNLISTED) | absent
 

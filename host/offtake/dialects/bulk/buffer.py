@@ -17,14 +17,17 @@ WORD = 8
 class Buffer:
     """``size`` bytes of a stream: ``bytes`` has them, followed by a few zeros.
 
-    It holds a copy of ``data``, so that the caller's memory may change or go.
+    It holds a copy of ``before`` and ``data``, so that the caller's memory may change or go.
     """
 
-    def __init__(self, data: bytes | bytearray | memoryview | Bytes) -> None:
+    def __init__(self, data: bytes | bytearray | memoryview | Bytes, before: bytes = b"") -> None:
         source = data if isinstance(data, np.ndarray) else np.frombuffer(data, np.uint8)
-        self.size = source.size
-        padded = np.zeros(WORD + self.size + WORD, np.uint8)
-        padded[WORD : WORD + self.size] = source
+        at, self.size = WORD + len(before), len(before) + source.size
+        padded = np.empty(WORD + self.size + WORD, np.uint8)
+        padded[:WORD] = padded[WORD + self.size :] = 0
+        padded[WORD:at] = np.frombuffer(before, np.uint8)
+        padded[at : WORD + self.size] = source
+        self._padded: Bytes = padded
         self.bytes: Bytes = padded[WORD:]
         # A word begins at every byte: overlapping views cost nothing, one gather then fetches eight bytes.
         self._words: Words = np.ndarray((padded.size - WORD + 1,), "<u8", padded.data, 0, (1,))
@@ -32,6 +35,10 @@ class Buffer:
     def words_before(self, ends: Ints) -> Words:
         """The eight bytes before each of ``ends`` (0 to ``size``); the last of them is the word's highest byte."""
         return self._words[ends]
+
+    def bytes_before(self, ends: Ints, distance: int) -> Bytes:
+        """The byte ``distance`` (1 to 8) before each of ``ends`` (0 to ``size``)."""
+        return self._padded[WORD - distance :][ends]
 
     def rows(self, starts: Ints, width: int) -> Bytes:
         """``width`` bytes from each of ``starts`` on, shape (len(starts), width), contiguous.

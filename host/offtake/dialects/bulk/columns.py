@@ -80,9 +80,11 @@ class Column:
 
     def take(self, rows: Ints) -> Column:
         """The column of ``rows`` (places, in any order)."""
-        flags = np.zeros(len(self), np.bool_)
-        flags[self.unsound] = True
-        unsound = np.flatnonzero(flags[rows])
+        unsound = self.unsound
+        if unsound.size:
+            flags = np.zeros(len(self), np.bool_)
+            flags[unsound] = True
+            unsound = np.flatnonzero(flags[rows])
         absent = self.absent[rows]
         if self.offsets is None:
             return Column(self.shape, self.values[rows], absent, unsound)
@@ -99,7 +101,7 @@ class Column:
     def _runs(self, begin: Ints, lengths: Ints, absent: Bools, unsound: Ints) -> Column:
         """Rows that have ``lengths`` items from ``begin`` on."""
         offsets = offsets_of(lengths)
-        inner = np.arange(offsets[-1]) + np.repeat(begin - offsets[:-1], lengths)
+        inner = run_places(begin, lengths)
         if self.items is None:
             return Column(self.shape, self.values[inner], absent, unsound, offsets)
         items = {name: item.take(inner) for name, item in self.items.items()}
@@ -155,21 +157,47 @@ def _pick(shape: Shape, field: Shape, item: Any) -> FieldValue:
     return chosen
 
 
-def join(parts: Sequence[Column]) -> Column:
-    """The rows of one or more columns of the same shape, one after the other."""
-    first = parts[0]
-    starts = offsets_of(np.array([len(part) for part in parts], np.int64))
-    absent = np.concatenate([part.absent for part in parts])
-    unsound = np.concatenate([part.unsound + start for part, start in zip(parts, starts[:-1], strict=True)])
-    values = np.concatenate([part.values for part in parts])
+def scattered(parts: Sequence[tuple[Ints, Column]], size: int) -> Column:
+    """One column of ``size`` rows out of columns of the same shape, each with the rows it is to have there."""
+    first = parts[0][1]
+    absent = np.empty(size, np.bool_)
+    lengths = np.empty(size if first.offsets is not None else 0, np.int64)
+    for rows, part in parts:
+        absent[rows] = part.absent
+        if part.offsets is not None:
+            lengths[rows] = np.diff(part.offsets)
+    unsound = np.sort(np.concatenate([rows[part.unsound] for rows, part in parts]))
     if first.offsets is None:
+        values = _scattered_values([(rows, part.values) for rows, part in parts], size)
         return Column(first.shape, values, absent, unsound)
-    lengths = [np.diff(part.offsets) for part in parts if part.offsets is not None]
-    offsets = offsets_of(np.concatenate(lengths))
+    offsets = offsets_of(lengths)
+    total = int(offsets[-1])
+    places = [run_places(offsets[rows], np.diff(part.offsets)) for rows, part in parts if part.offsets is not None]
     if first.items is None:
+        values = _scattered_values([(at, part.values) for at, (_, part) in zip(places, parts, strict=True)], total)
         return Column(first.shape, values, absent, unsound, offsets)
-    items = {name: join([part.items[name] for part in parts if part.items is not None]) for name in first.items}
-    return Column(first.shape, values, absent, unsound, offsets, items)
+    items = {
+        name: scattered(
+            [(at, part.items[name]) for at, (_, part) in zip(places, parts, strict=True) if part.items is not None],
+            total,
+        )
+        for name in first.items
+    }
+    return Column(first.shape, first.values, absent, unsound, offsets, items)
+
+
+def _scattered_values(parts: Sequence[tuple[Ints, NDArray[Any]]], size: int) -> NDArray[Any]:
+    values = np.empty(size, parts[0][1].dtype)
+    for rows, part in parts:
+        values[rows] = part
+    return values
+
+
+def run_places(begin: Ints, lengths: Ints) -> Ints:
+    """The places of runs of ``lengths`` that begin at ``begin``, one run after the other."""
+    starts = offsets_of(lengths)
+    places: Ints = np.arange(starts[-1]) + np.repeat(begin - starts[:-1], lengths)
+    return places
 
 
 _NO_ROWS: Ints = np.zeros(0, np.int64)

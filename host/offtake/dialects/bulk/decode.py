@@ -17,6 +17,8 @@ from offtake.errors import UsageError
 
 Tables = dict[tuple[str, str], MessageTable]
 """By the dialect's name and that of the message (of a sentence as the dialect's table has it)."""
+Places = dict[tuple[str, str], Ints]
+"""For each table the places of its rows in the index of all messages, shape (n,), rising."""
 
 
 def decode_columns(
@@ -28,7 +30,7 @@ def decode_columns(
     invalid, are those of :class:`~offtake.dialects.decoder.StreamDecoder`. Raises
     :class:`~offtake.errors.UsageError` when the index was made with other dialects or reaches beyond the data.
     """
-    return ColumnDecoder(dialects).decode(Buffer(data), index)
+    return ColumnDecoder(dialects).decode(Buffer(data), index)[0]
 
 
 class ColumnDecoder:
@@ -41,8 +43,8 @@ class ColumnDecoder:
             _BinaryTables(one) if isinstance(one, BinaryDialect) else _SentenceTables(one) for one in dialects
         ]
 
-    def decode(self, buffer: Buffer, index: MessageIndex) -> Tables:
-        """The tables of the messages of ``index`` in ``buffer``."""
+    def decode(self, buffer: Buffer, index: MessageIndex) -> tuple[Tables, Places]:
+        """The tables of the messages of ``index`` in ``buffer``, and the places of their rows in ``index``."""
         if index.dialects != self._names:
             raise UsageError("an index of other dialects", expected=f"one of {', '.join(self._names)}")
         starts = (index.offset - np.uint64(index.base)).astype(np.int64)
@@ -50,12 +52,14 @@ class ColumnDecoder:
         if len(index) and int(ends.max()) > buffer.size:
             raise UsageError("the index reaches beyond the data", expected=f"at least {ends.max()} bytes")
         tables: Tables = {}
+        places: Places = {}
         for place, decoder in enumerate(self._decoders):
             chosen = np.flatnonzero((index.dialect == place) & (index.message >= 0))
             chosen = chosen[self._wanted[place][index.message[chosen]]]
-            for table in decoder.tables(buffer, starts[chosen], ends[chosen], index.message[chosen], index.base):
+            for table, rows in decoder.tables(buffer, starts[chosen], ends[chosen], index.message[chosen], index.base):
                 tables[table.dialect, table.message] = table
-        return tables
+                places[table.dialect, table.message] = chosen[rows]
+        return tables, places
 
 
 def _names(dialect: AnyDialect) -> list[str]:
@@ -71,18 +75,20 @@ class _SentenceTables:
         self._dialect = dialect
         self._decoder = SentenceDecoder(dialect)
 
-    def tables(self, buffer: Buffer, starts: Ints, ends: Ints, kinds: Ints, base: int) -> Iterator[MessageTable]:
-        """A table of each kind of sentence that occurs."""
+    def tables(
+        self, buffer: Buffer, starts: Ints, ends: Ints, kinds: Ints, base: int
+    ) -> Iterator[tuple[MessageTable, Ints]]:
+        """A table of each kind of sentence that occurs, and which of all the sentences are its rows."""
         if not starts.size:
             return
         every = self._decoder.rows(buffer, starts, ends)
-        for kind in np.unique(kinds).tolist():
+        for kind in np.flatnonzero(np.bincount(kinds)).tolist():
             rows = np.flatnonzero(kinds == kind)
             first, last = starts[rows], ends[rows]
             sentence = self._dialect.sentences[kind]
             talker = self._decoder.talkers(buffer, first)
-            decoded = self._decoder.decode(every.chosen(rows), first, last, kind)
-            yield _table(self._dialect.name, sentence.name, sentence.doc, first, base, talker, decoded)
+            decoded = self._decoder.decode(buffer, None if every is None else every.chosen(rows), first, last, kind)
+            yield _table(self._dialect.name, sentence.name, sentence.doc, first, base, talker, decoded), rows
 
 
 class _BinaryTables:
@@ -90,13 +96,15 @@ class _BinaryTables:
         self._dialect = dialect
         self._decoder = BinaryDecoder(dialect)
 
-    def tables(self, buffer: Buffer, starts: Ints, ends: Ints, kinds: Ints, base: int) -> Iterator[MessageTable]:
-        """A table of each kind of message that occurs."""
-        for kind in np.unique(kinds).tolist():
+    def tables(
+        self, buffer: Buffer, starts: Ints, ends: Ints, kinds: Ints, base: int
+    ) -> Iterator[tuple[MessageTable, Ints]]:
+        """A table of each kind of message that occurs, and which of all the messages are its rows."""
+        for kind in np.flatnonzero(np.bincount(kinds)).tolist():
             rows = np.flatnonzero(kinds == kind)
             message = self._dialect.messages[kind]
             decoded = self._decoder.decode(buffer, starts[rows], ends[rows], kind)
-            yield _table(self._dialect.name, message.name, message.doc, starts[rows], base, None, decoded)
+            yield _table(self._dialect.name, message.name, message.doc, starts[rows], base, None, decoded), rows
 
 
 def _table(

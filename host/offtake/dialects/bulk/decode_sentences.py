@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from offtake.dialects.bulk.bits import unsigned
 from offtake.dialects.bulk.buffer import Bools, Buffer, Ints
 from offtake.dialects.bulk.columns import Column, Shape, nested, plain
+from offtake.dialects.bulk.compiled import MARK_FROM_END, CompiledLayout
+from offtake.dialects.bulk.flag_bits import FlagBits
 from offtake.dialects.bulk.messages import Decoded, complete
 from offtake.dialects.bulk.sentence_fields import Kernel, compile_kernel
 from offtake.dialects.bulk.shapes import field_shape
@@ -14,8 +15,9 @@ from offtake.dialects.bulk.text import Rows
 from offtake.dialects.message import Message
 from offtake.dialects.sentences import SentenceFramer
 from offtake.dialects.tables import Dialect, Field, Sentence
+from offtake.native import kernels
 
-_MARK_FROM_END = 3
+_TABLE_BITS = 16
 
 
 class SentenceDecoder:
@@ -25,31 +27,37 @@ class SentenceDecoder:
         self._dialect = dialect
         self._framer = SentenceFramer(dialect)
         self._layouts = [_Layout(sentence, dialect) for sentence in dialect.sentences]
+        self._native = kernels()
+        self._compiled = [CompiledLayout(sentence, dialect) for sentence in dialect.sentences]
 
-    def rows(self, buffer: Buffer, starts: Ints, ends: Ints) -> Rows:
-        """The columns of the sentences from ``starts`` to ``ends``, both rising."""
+    def rows(self, buffer: Buffer, starts: Ints, ends: Ints) -> Rows | None:
+        """The columns of the sentences from ``starts`` to ``ends``, both rising; ``None`` where :meth:`decode` does
+        without them."""
+        if self._native is not None:
+            return None
         data = buffer.bytes[: buffer.size]
         mark = ord(self._dialect.framing.check_mark)
-        separators = np.flatnonzero((data == ord(self._dialect.framing.separator)) | (data == mark))
-        marks = np.flatnonzero(data[separators] == mark)
-        last = marks[_members(separators[marks], ends - _MARK_FROM_END, buffer.size)]
-        # The one behind the sentence before; between them only noise may hold some.
-        first = np.concatenate([[0], last[:-1] + 1])
-        noisy = np.flatnonzero(separators[first] < starts)
-        first[noisy] = np.searchsorted(separators, starts[noisy])
-        return Rows(buffer, separators, first, last)
+        flags = (data == ord(self._dialect.framing.separator)) | (data == mark)
+        bits = FlagBits(flags)
+        first, last = bits.before(starts), bits.before(ends - MARK_FROM_END)
+        return Rows(buffer, np.flatnonzero(flags), first, last)
 
-    def decode(self, rows: Rows, starts: Ints, ends: Ints, kind: int) -> Decoded:
-        """The sentences of kind ``kind`` (a place in the dialect's ``sentences``) from ``starts`` to ``ends``."""
+    def decode(self, buffer: Buffer, rows: Rows | None, starts: Ints, ends: Ints, kind: int) -> Decoded:
+        """The sentences of kind ``kind`` (a place in the dialect's ``sentences``) from ``starts`` to ``ends``, whose
+        columns are ``rows``."""
         layout = self._layouts[kind]
         # Every kind of trouble may be decided row by row, so no row is lost to a guess made here.
-        columns, sound = layout.decode(rows)
+        if self._native is not None:
+            columns, sound = self._compiled[kind].decode(self._native, buffer, starts, ends)
+        else:
+            assert rows is not None
+            columns, sound = layout.decode(rows)
         certain, doubtful = np.flatnonzero(sound), np.flatnonzero(~sound)
         if doubtful.size:
             columns = {name: column.take(certain) for name, column in columns.items()}
 
         def judge(row: int) -> Message:
-            message = self._framer.judge(rows.buffer.cut(int(starts[row]), int(ends[row])), 0, 0)
+            message = self._framer.judge(buffer.cut(int(starts[row]), int(ends[row])), 0, 0)
             assert isinstance(message, Message)
             return message
 
@@ -59,25 +67,28 @@ class SentenceDecoder:
         """Who spoke: the address without the sentence's name."""
         size = self._dialect.address.talker_letters
         proprietary = ord(self._dialect.address.proprietary)
-        rows = buffer.rows(starts + 1, size)
-        rows[rows[:, 0] == proprietary, 1:] = 0
-        packed = unsigned(rows, 0, 8 * size, "big")
-        found, codes = packed[:1], np.zeros(packed.size, np.int64)
-        # Most often it is one and the same; sorting would take longer than all the rest.
-        if (packed != packed[:1]).any():
-            found, codes = np.unique(packed, return_inverse=True)
+        packed = np.zeros(starts.size, np.int64)
+        spoken = buffer.bytes[starts + 1] != proprietary
+        for letter in range(1, size + 1):
+            packed <<= 8
+            packed |= buffer.bytes[starts + letter] * (spoken | (letter == 1))
+        found, codes = _numbered(packed, 8 * size)
         names = tuple(one.to_bytes(size, "big").rstrip(b"\0").decode("ascii") for one in found.tolist())
         shape = Shape("talker", "code", np.dtype(np.int32), doc="Who spoke.", names=names)
         return plain(shape, codes, np.zeros(starts.size, np.bool_))
 
 
-def _members(places: Ints, members: Ints, size: int) -> Ints:
-    """Where in ``places`` (below ``size``) the ``members`` stand; both rise."""
-    if places.size == members.size:
-        return np.arange(places.size)
-    flags = np.zeros(size, np.bool_)
-    flags[members] = True
-    return np.flatnonzero(flags[places])
+def _numbered(values: Ints, bits: int) -> tuple[Ints, Ints]:
+    """The different ones among ``values``, rising, and each one's place among them; none has more than ``bits``."""
+    if bits > _TABLE_BITS:
+        return np.unique(values, return_inverse=True)
+    # Sorting would take longer than all the rest.
+    flags = np.zeros(1 << bits, np.bool_)
+    flags[values] = True
+    found = np.flatnonzero(flags)
+    places = np.zeros(1 << bits, np.int64)
+    places[found] = np.arange(found.size)
+    return found, places[values]
 
 
 class _Layout:
@@ -101,7 +112,7 @@ class _Layout:
             missing = (self._groups.count - present) * self._groups.width
             sound &= fits
         # What follows the groups moves forward with the missing ones.
-        after = Rows(rows.buffer, rows.ends, rows.first - missing, rows.last) if self._groups else rows
+        after = rows.moved(missing) if self._groups else rows
         columns: dict[str, Column] = {}
         for shape in self.shapes:
             if self._groups is not None and shape.name == self._groups.shape.name:

@@ -97,10 +97,12 @@ class Finder:
         starts = np.concatenate([one.starts for one in found])
         messages = np.concatenate([one.messages for one in found])
         dialects = np.repeat(np.arange(len(found)), [one.starts.size for one in found])
-        # Of several at one place the one that its dialect knows comes first, then that of the dialect named first.
-        order = np.lexsort((dialects, messages == UNKNOWN, starts)) if len(found) > 1 else np.arange(starts.size)
         ends = np.concatenate([one.ends for one in found])
-        return _Candidates(starts, ends, dialects, messages).chosen(order)
+        every = _Candidates(starts, ends, dialects, messages)
+        if sum(one.starts.size > 0 for one in found) <= 1:
+            return every
+        # Of several at one place the one that its dialect knows comes first, then that of the dialect named first.
+        return every.chosen(np.lexsort((dialects, messages == UNKNOWN, starts)))
 
     def _stop(self, buffer: Buffer, taken: _Candidates, lost: Ints) -> int:
         unfinished = np.concatenate([scanner.unfinished(buffer) for scanner in self._scanners])
@@ -119,6 +121,9 @@ class _Candidates:
     messages: Ints
 
     def chosen(self, which: Ints | Bools) -> _Candidates:
+        # Most often there is nothing to leave out.
+        if which.dtype == np.bool_ and which.all():
+            return self
         return _Candidates(self.starts[which], self.ends[which], self.dialects[which], self.messages[which])
 
     def index(self, names: tuple[str, ...], base: int) -> MessageIndex:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from offtake.dialects.bulk.buffer import Bools, Ints
-from offtake.dialects.bulk.columns import UNSOUND, Column, Shape, build, join
+from offtake.dialects.bulk.columns import UNSOUND, Column, Shape, build, scattered
 from offtake.dialects.message import FieldValue, Message
 
 # Messages are large next to their columns: few are held at a time, however many a hostile stream has.
@@ -72,18 +72,17 @@ def complete(
     """
     if not doubtful.size:
         return Decoded(columns, np.zeros(0, np.int64), ())
-    order = np.empty(certain.size + doubtful.size, np.int64)
-    order[certain] = np.arange(certain.size)
-    order[doubtful] = certain.size + np.arange(doubtful.size)
-    parts = {shape.name: [columns[shape.name]] for shape in shapes}
+    parts = {shape.name: [(certain, columns[shape.name])] for shape in shapes}
     invalid: list[int] = []
     reasons: list[str] = []
     for at in range(0, doubtful.size, _AT_ONCE):
-        rows = doubtful[at : at + _AT_ONCE].tolist()
-        messages = [judge(row) for row in rows]
+        rows = doubtful[at : at + _AT_ONCE]
+        messages = [judge(row) for row in rows.tolist()]
         for shape in shapes:
-            parts[shape.name].append(build(shape, [message.values.get(shape.name, UNSOUND) for message in messages]))
-        invalid += [row for row, message in zip(rows, messages, strict=True) if message.state == "invalid"]
+            values = [message.values.get(shape.name, UNSOUND) for message in messages]
+            parts[shape.name].append((rows, build(shape, values)))
+        invalid += [row for row, message in zip(rows.tolist(), messages, strict=True) if message.state == "invalid"]
         reasons += [message.reason for message in messages if message.state == "invalid"]
-    merged = {name: join(columns_of).take(order) for name, columns_of in parts.items()}
+    size = certain.size + doubtful.size
+    merged = {name: scattered(columns_of, size) for name, columns_of in parts.items()}
     return Decoded(merged, np.array(invalid, np.int64), tuple(reasons))

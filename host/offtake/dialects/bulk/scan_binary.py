@@ -8,12 +8,17 @@ import numpy as np
 
 from offtake.dialects.binary import BinaryFramer
 from offtake.dialects.bulk.bits import unsigned
-from offtake.dialects.bulk.buffer import Bools, Buffer, Bytes, Ints, Words
+from offtake.dialects.bulk.buffer import WORD, Bools, Buffer, Bytes, Ints, Words
 from offtake.dialects.bulk.checks import KERNELS
 from offtake.dialects.bulk.found import UNKNOWN, Found
 from offtake.dialects.checks import CHECKS
 from offtake.dialects.framer import MORE
 from offtake.dialects.tables import BinaryDialect
+
+# Keys of so many bits are looked up in a table.
+_TABLE_BITS = 16
+
+_Begun = tuple[Ints, Ints, Bytes]
 
 
 class BinaryScanner:
@@ -31,22 +36,38 @@ class BinaryScanner:
         numbered = sorted((key, place) for place, one in enumerate(dialect.messages) for key in one.keys)
         self._keys = [key for key, _ in numbered]
         self._places = [place for _, place in numbered]
+        bits = sum(self._header[name][1] for name in framing.key)
+        self._named = np.full(2**bits if framing.key and bits <= _TABLE_BITS else 0, UNKNOWN, np.int64)
+        if self._named.size:
+            self._named[self._keys] = self._places
+        # What find() looked through, for unfinished() of the same buffer.
+        self._last: tuple[Buffer, _Begun] | None = None
 
     def find(self, buffer: Buffer) -> Found:
         """Every frame with a right check, by its start. They may overlap."""
-        starts, lengths, header = self._begun(buffer)
+        self._last = buffer, self._begun(buffer)
+        starts, lengths, header = self._last[1]
         whole = starts + self._payload_at + lengths + self._check_size <= buffer.size
-        starts, lengths, header = starts[whole], lengths[whole], header[whole]
+        starts, lengths, header = _kept(whole, starts, lengths, header)
         ends = starts + self._payload_at + lengths
-        stored = unsigned(buffer.rows(ends, self._check_size), 0, 8 * self._check_size, self._framing.check_order)
+        stored = self._stored(buffer, ends)
         right = stored == KERNELS[self._framing.check](buffer, starts + self._check_from, ends)
-        starts, lengths, header = starts[right], lengths[right], header[right]
-        ends = ends[right] + self._check_size
+        starts, lengths, header = _kept(right, starts, lengths, header)
+        ends = starts + self._payload_at + lengths + self._check_size
         return Found(starts, ends, self._name(buffer, starts, lengths, header))
+
+    def _stored(self, buffer: Buffer, starts: Ints) -> Words:
+        """The checks that begin at ``starts``: four bytes at the most."""
+        # They are the highest bytes of a word that ends where they do, the last of them the highest.
+        words = buffer.words_before(starts + self._check_size)
+        if self._framing.check_order == "big":
+            return words.byteswap() & np.uint64(2 ** (8 * self._check_size) - 1)
+        return words >> np.uint64(8 * (WORD - self._check_size))
 
     def unfinished(self, buffer: Buffer) -> Ints:
         """Where frames begin that more bytes may complete."""
-        starts, lengths, _ = self._begun(buffer)
+        known, self._last = self._last, None
+        starts, lengths, _ = known[1] if known is not None and known[0] is buffer else self._begun(buffer)
         cut = starts[starts + self._payload_at + lengths + self._check_size > buffer.size]
         tail_at = max(0, buffer.size - self._payload_at + 1)
         tail = buffer.cut(tail_at, buffer.size)
@@ -54,7 +75,7 @@ class BinaryScanner:
         begun = [at for at in places if self._framer.judge(tail, at, 0) == MORE]
         return np.concatenate([cut, np.array(begun, np.int64) + tail_at])
 
-    def _begun(self, buffer: Buffer) -> tuple[Ints, Ints, Bytes]:
+    def _begun(self, buffer: Buffer) -> _Begun:
         """Starts of frames with a whole, sensible header; their payloads' lengths; their headers' bytes."""
         data = buffer.bytes[: max(0, buffer.size - self._payload_at + 1)]
         starts = np.flatnonzero(data == self._sync[0])
@@ -66,7 +87,7 @@ class BinaryScanner:
         for field in self._framing.header:
             if field.must_be is not None:
                 sensible &= self._of_header(header, field.name) == field.must_be
-        return starts[sensible], lengths[sensible], header[sensible]
+        return _kept(sensible, starts, lengths, header)
 
     def _of_header(self, header: Bytes, name: str) -> Words:
         return unsigned(header, *self._header[name], self._framing.byte_order)
@@ -84,6 +105,11 @@ class BinaryScanner:
 
     def _name_by_header(self, header: Bytes) -> Ints:
         parts = [(self._of_header(header, name), self._header[name][1]) for name in self._framing.key]
+        if self._named.size:
+            joined = np.zeros(len(header), np.uint64)
+            for numbers, bits in parts:
+                joined = joined << np.uint64(bits) | numbers
+            return self._named[joined]
         names = np.full(len(header), UNKNOWN)
         for key, place in zip(self._keys, self._places, strict=True):
             same, rest = np.ones(len(header), np.bool_), key
@@ -92,3 +118,11 @@ class BinaryScanner:
                 rest >>= bits
             names[same] = place
         return names
+
+
+def _kept(flags: Bools, starts: Ints, lengths: Ints, header: Bytes) -> _Begun:
+    """The rows that are flagged; mostly all are."""
+    if flags.all():
+        return starts, lengths, header
+    rows = np.flatnonzero(flags)
+    return starts[rows], lengths[rows], header[rows]

@@ -7,14 +7,16 @@ streaming decoder's converters decide, so nothing is judged twice in two ways.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from offtake.dialects.bulk.buffer import Bools, Ints
+from offtake.dialects.bulk.buffer import Bools, Bytes, Ints
 from offtake.dialects.bulk.calendar import days_of
 from offtake.dialects.bulk.columns import Column, Shape, nested, plain, text
 from offtake.dialects.bulk.shapes import code_names, field_shape
-from offtake.dialects.bulk.text import POWERS, Rows, decimals, digits, numbers, unsigned
+from offtake.dialects.bulk.text import POWERS, Rows
 from offtake.dialects.fields import TWO_DIGIT_YEAR_SPLIT
 from offtake.dialects.tables import Dialect, Field
 
@@ -23,7 +25,7 @@ Kernel = Callable[[Rows], tuple[Column, Bools]]
 # By decimal places, from a fraction of a second to microseconds: times the one, then divided by the other.
 _MICROS = 10 ** np.maximum(6 - np.arange(9), 0)
 _DROPPED = 10 ** np.maximum(np.arange(9) - 6, 0)
-_UNLISTED = -1
+UNLISTED = -1
 
 
 def compile_kernel(field: Field, dialect: Dialect) -> Kernel:
@@ -37,10 +39,9 @@ def _unless_empty(kernel: Kernel, at: int, shape: Shape) -> Kernel:
     """Many receivers leave some columns empty for good: those cost no more than the look."""
 
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        cells = rows.cells(at)
-        if (cells.begin < cells.end).any():
+        if rows.has_any(at):
             return kernel(rows)
-        empty = np.ones(rows.first.size, np.bool_)
+        empty = np.ones(rows.size, np.bool_)
         return plain(shape, np.zeros(empty.size, shape.dtype), empty), empty
 
     return convert
@@ -60,10 +61,8 @@ def _number(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     letter = ord(field.unit_letter) if field.unit_letter else 0
 
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        cells = rows.cells(field.at)
-        absent = cells.lengths == 0
-        negative, bare = unsigned(rows.buffer, cells)
-        found = numbers(rows.buffer, bare)
+        absent = rows.absent(field.at)
+        negative, found = rows.numbers(field.at)
         values = found.values()
         values = np.where(negative, -values, values)
         sound = found.sound & in_range(values, field.minimum, field.maximum)
@@ -79,11 +78,9 @@ def _signed_number(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     positive, negative = ord(field.positive), ord(field.negative)
 
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        cells = rows.cells(field.at)
-        absent = cells.lengths == 0
+        absent = rows.absent(field.at)
         side, _ = rows.single(field.at + 1)
-        minus, bare = unsigned(rows.buffer, cells)
-        found = numbers(rows.buffer, bare)
+        minus, found = rows.numbers(field.at)
         values = found.values()
         # Zero keeps its own sign.
         values = np.where(minus ^ (side == negative) & (found.units != 0), -values, values)
@@ -99,10 +96,9 @@ def _angle(degree_digits: int, degrees_max: int, sides: str) -> Callable[[Field,
 
     def compile_angle(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
         def convert(rows: Rows) -> tuple[Column, Bools]:
-            cells = rows.cells(field.at)
-            absent = cells.lengths == 0
+            absent = rows.absent(field.at)
             side, _ = rows.single(field.at + 1)
-            parts = decimals(rows.buffer, cells)
+            parts = rows.decimals(field.at)
             power = POWERS[parts.places]
             degrees = parts.whole // 100
             minutes = parts.whole - 100 * degrees
@@ -122,11 +118,11 @@ def _angle(degree_digits: int, degrees_max: int, sides: str) -> Callable[[Field,
 
 def _time_of_day(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        cells = rows.cells(field.at)
-        absent = cells.lengths == 0
-        parts = decimals(rows.buffer, cells)
-        minutes, second = np.divmod(parts.whole, 100)
-        hour, minute = np.divmod(minutes, 100)
+        absent = rows.absent(field.at)
+        parts = rows.decimals(field.at)
+        # A floor division by one number is a multiplication in NumPy; divmod is not.
+        minutes, hour = parts.whole // 100, parts.whole // 10_000
+        second, minute = parts.whole - 100 * minutes, minutes - 100 * hour
         leap = (second == 60) & (minutes == 2359)
         # Digits beyond microseconds are dropped, as the streaming decoder does.
         micros = parts.fraction * _MICROS[parts.places] // _DROPPED[parts.places]
@@ -139,25 +135,22 @@ def _time_of_day(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
 
 def _date_ddmmyy(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        cells = rows.cells(field.at)
-        absent = cells.lengths == 0
-        number, sound = digits(rows.buffer, cells)
+        absent = rows.absent(field.at)
+        number, sound = rows.digits(field.at)
         short = number % 100
         year = short + np.where(short >= TWO_DIGIT_YEAR_SPLIT, 1900, 2000)
         days, valid = days_of(year, number // 100 % 100, number // 10_000)
-        return plain(shape, days, absent), sound & (cells.lengths == 6) & valid | absent
+        return plain(shape, days, absent), sound & (rows.length(field.at) == 6) & valid | absent
 
     return convert
 
 
 def _date_parts(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        cells = [rows.cells(field.at + part) for part in range(3)]
-        (day, day_sound), (month, month_sound), (year, year_sound) = (
-            digits(rows.buffer, one) for one in cells
-        )
-        lengths = [one.lengths for one in cells]
-        absent = (lengths[0] == 0) & (lengths[1] == 0) & (lengths[2] == 0)
+        columns = range(field.at, field.at + 3)
+        (day, day_sound), (month, month_sound), (year, year_sound) = (rows.digits(one) for one in columns)
+        lengths = [rows.length(one) for one in columns]
+        absent = np.logical_and.reduce([rows.absent(one) for one in columns])
         days, valid = days_of(year, month, day)
         sound = day_sound & month_sound & year_sound & valid
         for length in lengths[:2]:
@@ -168,29 +161,11 @@ def _date_parts(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     return convert
 
 
-def _whole(field: Field, rows: Rows, column: int) -> tuple[Ints, Bools, Bools]:
-    """Values, absent, sound."""
-    buffer, cells = rows.buffer, rows.cells(column)
-    lengths = cells.lengths
-    if field.base == 16:
-        number, sound = np.zeros(lengths.size, np.int64), lengths <= 8
-        for index in range(min(int(lengths.max(initial=0)), 8)):
-            digit = np.where(index < lengths, _HEX[buffer.bytes[cells.begin + np.minimum(index, lengths)]], 0)
-            number = np.where(index < lengths, number << 4 | digit, number)
-            sound &= digit >= 0
-    else:
-        negative, bare = unsigned(buffer, cells)
-        number, sound = digits(buffer, bare)
-        sound &= bare.begin < bare.end
-        number = np.where(negative, -number, number)
-    absent = lengths == 0
-    return number, absent, sound & in_range(number, field.minimum, field.maximum) | absent
-
-
 def _integer(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        number, absent, sound = _whole(field, rows, field.at)
-        return plain(shape, number, absent), sound
+        number, sound = rows.whole(field.at, field.base)
+        absent = rows.absent(field.at)
+        return plain(shape, number, absent), sound & in_range(number, field.minimum, field.maximum) | absent
 
     return convert
 
@@ -199,82 +174,67 @@ def _list(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     (item,) = shape.fields
 
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        # Each row's columns one after the other, as if each were a row.
-        every = np.arange(field.count)
-        first = (rows.first[:, np.newaxis] + every).ravel()
-        flat = Rows(rows.buffer, rows.ends, first, np.repeat(rows.last, field.count))
-        number, absent, sound = _whole(field, flat, field.at)
-        kept = ~absent.reshape(-1, field.count)
-        values = number[~absent]
+        number, absent, sound = rows.wholes(field.at, field.count, field.base)
+        sound = sound & in_range(number.ravel(), field.minimum, field.maximum).reshape(sound.shape)
+        kept = ~absent
+        values = number[kept]
         items = {field.name: plain(item, values, np.zeros(values.size, np.bool_))}
-        never = np.zeros(rows.first.size, np.bool_)
-        return nested(shape, kept.sum(axis=1), never, items), np.logical_and.reduce(sound.reshape(kept.shape), axis=1)
+        column = nested(shape, kept.sum(axis=1), np.zeros(rows.size, np.bool_), items)
+        return column, np.logical_and.reduce(sound | absent, axis=1)
 
     return convert
 
 
 def _text(field: Field, _dialect: Dialect, shape: Shape) -> Kernel:
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        cells = rows.cells(field.at)
-        lengths = cells.lengths
-        characters = rows.buffer.bytes[_inside(cells.begin, lengths)]
+        lengths, characters = rows.characters(field.at)
         return text(shape, lengths, characters, lengths == 0), np.ones(lengths.size, np.bool_)
 
     return convert
 
 
-def _inside(begin: Ints, lengths: Ints) -> Ints:
-    """The places of all characters of runs of ``lengths`` from ``begin`` on."""
-    return np.arange(lengths.sum()) + np.repeat(begin - np.cumsum(lengths) + lengths, lengths)
-
-
 def _letter(field: Field, dialect: Dialect, shape: Shape) -> Kernel:
-    table = _letter_codes(field, dialect)
+    table = letter_codes(field, dialect)
 
     def convert(rows: Rows) -> tuple[Column, Bools]:
         letter, absent = rows.single(field.at)
-        code = np.where(letter > 0, table[letter], _UNLISTED)
-        return plain(shape, code, absent), (code != _UNLISTED) | absent
+        code = np.where(letter > 0, table[letter], UNLISTED)
+        return plain(shape, code, absent), (code != UNLISTED) | absent
 
     return convert
 
 
 def _letters(field: Field, dialect: Dialect, shape: Shape) -> Kernel:
-    table = _letter_codes(field, dialect)
-    (item,) = shape.fields
+    table = letter_codes(field, dialect)
 
     def convert(rows: Rows) -> tuple[Column, Bools]:
-        cells = rows.cells(field.at)
-        lengths = cells.lengths
-        code = table[rows.buffer.bytes[_inside(cells.begin, lengths)]]
-        items = {field.name: plain(item, code, np.zeros(code.size, np.bool_))}
-        wrong = np.zeros(code.size + 1, np.int64)
-        np.cumsum(code == _UNLISTED, out=wrong[1:])
-        ends = np.cumsum(lengths)
-        sound: Bools = wrong[ends] == wrong[ends - lengths]
-        return nested(shape, lengths, lengths == 0, items), sound
+        return coded_text(shape, table, *rows.characters(field.at))
 
     return convert
 
 
-def _letter_codes(field: Field, dialect: Dialect) -> Ints:
+def coded_text(shape: Shape, table: NDArray[Any], lengths: Ints, characters: Bytes) -> tuple[Column, Bools]:
+    """The column of rows of ``lengths`` letters each, and which rows have none that is not in ``table``."""
+    (item,) = shape.fields
+    code = table[characters]
+    items = {shape.name: plain(item, code, np.zeros(code.size, np.bool_))}
+    wrong = np.zeros(code.size + 1, np.int64)
+    np.cumsum(code == UNLISTED, out=wrong[1:])
+    ends = np.cumsum(lengths)
+    sound: Bools = wrong[ends] == wrong[ends - lengths]
+    return nested(shape, lengths, lengths == 0, items), sound
+
+
+def letter_codes(field: Field, dialect: Dialect) -> Ints:
     """From a character to its place in the names, shape (256,)."""
     letters = dialect.letter_set(field.letters)
     place = {name: index for index, name in enumerate(code_names(letters))}
-    table = np.full(256, _UNLISTED if letters.other is None else place[letters.other], np.int64)
+    table = np.full(256, UNLISTED if letters.other is None else place[letters.other], np.int64)
     for letter, name in letters.codes:
         table[ord(letter)] = place[name]
     return table
 
 
-def _hex_values() -> Ints:
-    table = np.full(256, -1, np.int64)
-    for value, digit in enumerate("0123456789ABCDEF"):
-        table[ord(digit)] = table[ord(digit.lower())] = value
-    return table
-
-
-_HEX = _hex_values()
 # Kinds that are absent exactly when their first column is empty.
 _ONE_TEXT = ("time_of_day", "date_ddmmyy", "latitude", "longitude", "number", "signed_number", "integer", "letter")
 _KERNELS: dict[str, Callable[[Field, Dialect, Shape], Kernel]] = {

@@ -12,7 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from offtake.dialects.bulk.buffer import WORD, Bools, Buffer, Ints, Words
+from offtake.dialects.bulk.buffer import WORD, Bools, Buffer, Bytes, Ints, Words
+from offtake.dialects.bulk.columns import run_places
 
 _ZEROS = np.uint64(0x3030303030303030)
 _SIXES = np.uint64(0x0606060606060606)
@@ -26,20 +27,29 @@ _FOURS, _FOURS_MASK = np.uint64(100 * 2**16 + 1), np.uint64(0x0000FFFF0000FFFF)
 _EIGHTS = np.uint64(10_000 * 2**32 + 1)
 POWERS = 10 ** np.arange(WORD + 1, dtype=np.int64)
 _POWERS_FLOAT = POWERS.astype(np.float64)
+_ZERO = np.uint8(ord("0"))
+_FEW = 3
+
+
+def _hex_values() -> Ints:
+    table = np.full(256, -1, np.int64)
+    for value, digit in enumerate("0123456789ABCDEF"):
+        table[ord(digit)] = table[ord(digit.lower())] = value
+    return table
+
+
+HEX = _hex_values()
+"""The value of each character as a hexadecimal digit, -1 where it is none."""
 # Whole numbers below this are exact in a float64.
 EXACT = np.int64(2**53)
 
 
 class Cells(NamedTuple):
-    """Text from ``begin`` to ``end`` (exclusive) of a buffer."""
+    """Text from ``begin`` to ``end`` (exclusive) of a buffer, ``lengths`` characters each."""
 
     begin: Ints
     end: Ints
-
-    @property
-    def lengths(self) -> Ints:
-        """Characters of each."""
-        return self.end - self.begin
+    lengths: Ints
 
 
 class Rows:
@@ -56,6 +66,7 @@ class Rows:
         self.last = last
         self._complete = int((last - first).min(initial=2**31))
         self._known: dict[int, Ints] = {}
+        self._cells: dict[int, Cells] = {}
 
     def chosen(self, rows: Ints) -> Rows:
         """Some of the rows."""
@@ -63,16 +74,71 @@ class Rows:
 
     def cells(self, column: int) -> Cells:
         """Column ``column`` (from 1) of all rows; empty where a row does not have it."""
-        begin, end = self._end(column - 1) + 1, self._end(column)
-        if column <= self._complete:
-            return Cells(begin, end)
-        return Cells(np.where(self.first + column > self.last, end, begin), end)
+        if column not in self._cells:
+            begin, end = self._end(column - 1) + 1, self._end(column)
+            if column > self._complete:
+                begin = np.where(self.first + column > self.last, end, begin)
+            # A kernel asks for its column several times, and for no other one.
+            self._cells = {column: Cells(begin, end, end - begin)}
+        return self._cells[column]
+
+    @property
+    def size(self) -> int:
+        """How many they are."""
+        return self.first.size
+
+    def moved(self, columns: Ints) -> Rows:
+        """The same with all columns that many further back: of each sentence as if that many more stood before."""
+        return Rows(self.buffer, self.ends, self.first - columns, self.last)
+
+    def has_any(self, column: int) -> bool:
+        """Whether any row has something in ``column``."""
+        return bool(self.length(column).any())
+
+    def absent(self, column: int) -> Bools:
+        """Which rows have nothing in ``column``."""
+        absent: Bools = self.length(column) == 0
+        return absent
+
+    def length(self, column: int) -> Ints:
+        """The characters of ``column``."""
+        return self.cells(column).lengths
+
+    def characters(self, column: int) -> tuple[Ints, Bytes]:
+        """How many characters each row has in ``column``, and all of them one after the other."""
+        cells = self.cells(column)
+        return cells.lengths, self.buffer.bytes[run_places(cells.begin, cells.lengths)]
 
     def single(self, column: int) -> tuple[Ints, Bools]:
-        """The only character of column ``column`` (0 where it is not a single one), and where it is empty."""
-        begin, end = self.cells(column)
-        lengths = end - begin
+        """The only character of ``column`` (0 where it is not a single one), and where it is empty."""
+        begin, _, lengths = self.cells(column)
         return self.buffer.bytes[begin].astype(np.int64) * (lengths == 1), lengths == 0
+
+    def digits(self, column: int) -> tuple[Ints, Bools]:
+        """Decimal numbers (empty: 0), and where they are at most eight digits and nothing else."""
+        return digits(self.buffer, self.cells(column))
+
+    def whole(self, column: int, base: int) -> tuple[Ints, Bools]:
+        """Whole numbers with or without a sign, and where they are one of at most eight digits."""
+        return whole(self.buffer, self.cells(column), base)
+
+    def wholes(self, column: int, count: int, base: int) -> tuple[Ints, Bools, Bools]:
+        """Those of ``count`` columns, where they are empty and where they are sound, shape (n, count) each."""
+        # Each row's columns one after the other, as if each were a row.
+        first = (self.first[:, np.newaxis] + np.arange(count)).ravel()
+        flat = Rows(self.buffer, self.ends, first, np.repeat(self.last, count))
+        values, sound = flat.whole(column, base)
+        shape = (self.size, count)
+        return values.reshape(shape), flat.absent(column).reshape(shape), sound.reshape(shape)
+
+    def numbers(self, column: int) -> tuple[Bools, Numbers]:
+        """Where a minus stands first, and the numbers without their sign."""
+        negative, bare = unsigned(self.buffer, self.cells(column))
+        return negative, numbers(self.buffer, bare)
+
+    def decimals(self, column: int) -> Decimals:
+        """Digits with or without a decimal point; eight at most on each side of it."""
+        return decimals(self.buffer, self.cells(column))
 
     def _end(self, column: int) -> Ints:
         """Where a column ends, or else the sentence. Each is the next one's beginning, so they are kept."""
@@ -85,17 +151,23 @@ class Rows:
 def digits(buffer: Buffer, cells: Cells) -> tuple[Ints, Bools]:
     """Decimal numbers (empty: 0), and where they are at most eight digits and nothing else."""
     lengths = cells.lengths
-    values, sound = _digits(buffer.words_before(cells.end), lengths)
+    values, sound = _word_digits(buffer.words_before(cells.end), _KEEP[np.minimum(lengths, WORD)])
     return values, sound & (lengths <= WORD)
 
 
-def _digits(words: Words, lengths: Ints) -> tuple[Ints, Bools]:
-    """The last ``lengths`` characters of each word (at most all eight), and where they are digits."""
-    word = (words ^ _ZEROS) & _KEEP[np.minimum(lengths, WORD)]
+def _word_digits(words: Words, keep: Words) -> tuple[Ints, Bools]:
+    """The characters of each word that ``keep`` masks as a number, and where they are digits."""
+    word = (words ^ _ZEROS) & keep
     sound = (word + _SIXES | word) & _HIGH == 0
-    word = word * _PAIRS >> np.uint64(8) & _PAIRS_MASK
-    word = word * _FOURS >> np.uint64(16) & _FOURS_MASK
-    return (word * _EIGHTS >> np.uint64(32)).view(np.int64), sound
+    word *= _PAIRS
+    word >>= np.uint64(8)
+    word &= _PAIRS_MASK
+    word *= _FOURS
+    word >>= np.uint64(16)
+    word &= _FOURS_MASK
+    word *= _EIGHTS
+    word >>= np.uint64(32)
+    return word.view(np.int64), sound
 
 
 class Numbers(NamedTuple):
@@ -124,7 +196,7 @@ def numbers(buffer: Buffer, cells: Cells) -> Numbers:
     behind = _KEEP[places]
     closed = np.where(pointed, words & behind | words << np.uint64(8) & ~behind, words)
     count = lengths - pointed
-    units, sound = _digits(closed, count)
+    units, sound = _word_digits(closed, _KEEP[count])
     return Numbers(units, places, sound & (count > 0))
 
 
@@ -151,9 +223,9 @@ def decimals(buffer: Buffer, cells: Cells) -> Decimals:
     if far.any():
         far &= buffer.bytes[cells.end - np.where(far, WORD + 1, 1)] == ord(".")
         pointed, places = pointed | far, np.where(far, WORD, places)
-    fraction, fraction_sound = _digits(words, places)
+    fraction, fraction_sound = _word_digits(words, _KEEP[places])
     count = lengths - places - pointed
-    whole, whole_sound = digits(buffer, Cells(cells.begin, cells.begin + count))
+    whole, whole_sound = digits(buffer, Cells(cells.begin, cells.begin + count, count))
     return Decimals(whole, count, fraction, places, whole_sound & fraction_sound & (count + places > 0))
 
 
@@ -175,8 +247,53 @@ def _point(words: Words, lengths: Ints) -> tuple[Bools, Ints]:
 
 def unsigned(buffer: Buffer, cells: Cells) -> tuple[Bools, Cells]:
     """Where a minus stands first, and the cells without their sign."""
-    begin, end = cells
+    begin, end, lengths = cells
     first = buffer.bytes[begin]
-    negative = (first == ord("-")) & (begin < end)
-    signed = negative | (first == ord("+")) & (begin < end)
-    return negative, Cells(begin + signed, end) if signed.any() else cells
+    negative = (first == ord("-")) & (lengths > 0)
+    signed = negative | (first == ord("+")) & (lengths > 0)
+    return negative, Cells(begin + signed, end, lengths - signed) if signed.any() else cells
+
+
+def whole(buffer: Buffer, cells: Cells, base: int) -> tuple[Ints, Bools]:
+    """Whole numbers with or without a sign (of base 16: without), and where they are one of at most eight digits."""
+    if base == 16:
+        return _hexadecimal(buffer, cells)
+    number, sound = _digits(buffer, cells)
+    # Signs are rare: most often there is nothing to look for.
+    if sound.all():
+        return number, cells.lengths > 0
+    negative, bare = unsigned(buffer, cells)
+    number, sound = _digits(buffer, bare)
+    return np.where(negative, -number, number), sound & (bare.lengths > 0)
+
+
+def _digits(buffer: Buffer, cells: Cells) -> tuple[Ints, Bools]:
+    lengths = cells.lengths
+    return _few_digits(buffer, cells.end, lengths) if lengths.max(initial=0) <= _FEW else digits(buffer, cells)
+
+
+def _few_digits(buffer: Buffer, ends: Ints, lengths: Ints) -> tuple[Ints, Bools]:
+    """Numbers of at most three characters: single bytes are fetched faster than words."""
+    few = lengths.astype(np.uint8)
+    number = np.zeros(ends.size, np.uint16)
+    greatest = np.zeros(ends.size, np.uint8)
+    for place in range(int(few.max(initial=0))):
+        digit = (buffer.bytes_before(ends, place + 1) - _ZERO) * (few > place)
+        greatest = np.maximum(greatest, digit)
+        number += digit * np.uint16(10**place)
+    return number.astype(np.int64), greatest < 10
+
+
+def _hexadecimal(buffer: Buffer, cells: Cells) -> tuple[Ints, Bools]:
+    lengths = cells.lengths
+    if lengths.max(initial=0) <= 1:
+        # The byte before an empty one is a separator, and no digit.
+        digit = HEX[buffer.bytes_before(cells.end, 1)]
+        return np.maximum(digit, 0), digit >= 0
+    number, sound = np.zeros(lengths.size, np.int64), lengths <= WORD
+    for index in range(min(int(lengths.max(initial=0)), WORD)):
+        inside = index < lengths
+        digit = np.where(inside, HEX[buffer.bytes[cells.begin + np.minimum(index, lengths)]], 0)
+        number = np.where(inside, number << 4 | digit, number)
+        sound &= digit >= 0
+    return number, sound

@@ -11,14 +11,17 @@ All functions take marks in order of ticks: ``x`` in seconds of the logger, ``y`
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
 from offtake.track.timeline.line import RESONATOR_ERROR, along
+from offtake.track.timeline.smooth import smoothed
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Indices = NDArray[np.int64]
 
 FEW = 8
 """Marks of which a rate can be told."""
@@ -73,46 +76,65 @@ def too_early(x: Floats, y: Floats) -> Flags:
     padded = np.concatenate((height[:1], height, height[-1:]))
     highest = np.maximum(np.maximum(padded[:-2], padded[1:-1]), padded[2:])
     ceiling = np.repeat(highest, [end - start for start, end in pieces])
-    for start, end in pieces_of(x, _PEERS_S, _PEERS):
-        peers = rest[start:end]
-        high = max(_PEER_HIGH, int(len(peers) * _PEER_HIGH_SHARE))
-        ordered = np.sort(peers)[::-1]
-        third = ordered[high] - ordered[len(peers) // 3]
+    for _, places in _stacked(pieces_of(x, _PEERS_S, _PEERS)):
+        peers, count = rest[places], places.shape[1]
+        high = max(_PEER_HIGH, int(count * _PEER_HIGH_SHARE))
+        ordered = np.sort(peers, axis=1)[:, ::-1]
+        third = ordered[:, high] - ordered[:, count // 3]
         # Lateness that is spread exponentially: the earliest lies above the `high`-th by this share of `third`, give
         # and take a `high`-th root.
-        above = high / len(peers)
+        above = high / count
         margin = above / (_THIRD - above) * (1 + _DEVIATIONS / math.sqrt(high)) * third + _EARLY_S
-        out[start:end] = (peers > ordered[high] + margin) & (peers > ceiling[start:end] + margin)
+        out[places] = (peers > (ordered[:, high] + margin)[:, None]) & (peers > ceiling[places] + margin[:, None])
     return out
 
 
 def _trend(x: Floats, y: Floats, pieces: list[tuple[int, int]]) -> Floats:
     """A rough course of ``y`` that single marks do not move."""
-    at = np.array([(x[start] + x[end - 1]) / 2 for start, end in pieces])
+    bounds = np.array(pieces, dtype=np.int64)
+    at = (x[bounds[:, 0]] + x[bounds[:, 1] - 1]) / 2
     height = rank_of(y, pieces, _TREND_SHARE)
     if len(height) >= 3:
         # A piece of which many marks are early does not count.
         height[1:-1] = np.median(np.stack((height[:-2], height[1:-1], height[2:])), axis=0)
-    return along(x, at, _smoothed(at, height))
+    return along(x, at, smoothed(at, height))
 
 
 def rank_of(y: Floats, pieces: list[tuple[int, int]], share: float) -> Floats:
     """What this ``share`` of each piece exceeds."""
-    ranks = [int((end - start) * share) + 1 for start, end in pieces]
-    return np.array([np.partition(y[a:b], -n)[-n] for (a, b), n in zip(pieces, ranks, strict=True)])
+    out = np.empty(len(pieces))
+    for rows, places in _stacked(pieces):
+        rank = places.shape[1] - int(places.shape[1] * share) - 1
+        out[rows] = np.partition(y[places], rank, axis=1)[:, rank]
+    return out
 
 
 def pieces_of(x: Floats, length_s: float, marks: int) -> list[tuple[int, int]]:
     """Return (start, end) of pieces side by side, of so many seconds and marks at least; the rest joins the last."""
     pieces: list[tuple[int, int]] = []
+    ends = _ends(x, length_s, marks)
     start = 0
     while start < len(x):
-        end = max(int(np.searchsorted(x, x[start] + length_s)), start + marks)
+        end = int(ends[start])
         if end > len(x) - marks:
             end = len(x)
         pieces.append((start, end))
         start = end
     return pieces
+
+
+def _ends(x: Floats, length_s: float, marks: int) -> Indices:
+    """Where a piece of so many seconds and marks at least would end that began at each mark."""
+    return np.maximum(np.searchsorted(x, x + length_s), np.arange(len(x)) + marks)
+
+
+def _stacked(pieces: list[tuple[int, int]]) -> Iterator[tuple[Indices, Indices]]:
+    """Pieces of one length at a time: their numbers, shape (m,), and the places of their marks, shape (m, length)."""
+    bounds = np.array(pieces, dtype=np.int64).reshape(-1, 2)
+    lengths = bounds[:, 1] - bounds[:, 0]
+    for length in np.unique(lengths).tolist():
+        rows = np.flatnonzero(lengths == length)
+        yield rows, bounds[rows, :1] + np.arange(length)
 
 
 def knots(x: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
@@ -126,7 +148,7 @@ def knots(x: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
     marks = [int(min(max(least, late_s / aim), 12 * least)) for least, aim in zip(_STRETCH_MARKS, _AIM_S, strict=True)]
     if marks[0] > _STRETCH_MARKS[0]:
         short_x, short_y = _envelope(x, y, _STRETCH_S[0], marks[0])
-    smooth = _smoothed(short_x, short_y)
+    smooth = smoothed(short_x, short_y)
     long_x, long_y = _envelope(x, y - along(x, short_x, smooth), _STRETCH_S[1], marks[1])
     knots_x = np.unique(np.concatenate((short_x, long_x)))
     heights = along(knots_x, short_x, smooth) + along(knots_x, long_x, long_y)
@@ -155,12 +177,16 @@ def _bends(heights: Floats) -> Floats:
 
 def _envelope(x: Floats, y: Floats, stretch_s: float, stretch_marks: int) -> tuple[Floats, Floats]:
     """Where the line above each stretch of marks passes the stretch's middle, and both ends of the run."""
+    pieces = _stretches(x, stretch_s, stretch_marks)
+    bounds = np.array(pieces, dtype=np.int64)
+    middles = (x[bounds[:, 0]] + x[bounds[:, 1] - 1]) / 2
+    heights, slopes = np.empty(len(pieces)), np.empty(len(pieces))
+    for rows, places in _stacked(pieces):
+        heights[rows], slopes[rows] = _edges(x[places] - middles[rows, None], y[places])
     out_x: list[float] = []
     out_y: list[float] = []
     middle = height = slope = 0.0
-    for start, end in _stretches(x, stretch_s, stretch_marks):
-        middle = float(x[start] + x[end - 1]) / 2
-        height, slope = _edge(x[start:end] - middle, y[start:end])
+    for middle, height, slope in zip(middles.tolist(), heights.tolist(), slopes.tolist(), strict=True):
         if not out_x and x[0] < middle:
             out_x.append(float(x[0]))
             out_y.append(height + slope * (float(x[0]) - middle))
@@ -176,9 +202,10 @@ def _envelope(x: Floats, y: Floats, stretch_s: float, stretch_marks: int) -> tup
 def _stretches(x: Floats, stretch_s: float, stretch_marks: int) -> list[tuple[int, int]]:
     """Half-overlapping stretches of at least so many seconds and marks; a short rest joins the one before."""
     pieces: list[tuple[int, int]] = []
+    ends = _ends(x, stretch_s, stretch_marks)
     start = 0
     while start < len(x):
-        end = max(int(np.searchsorted(x, x[start] + stretch_s)), start + stretch_marks)
+        end = int(ends[start])
         if end >= len(x) - stretch_marks // 2:
             pieces.append((start, len(x)))
             break
@@ -187,39 +214,31 @@ def _stretches(x: Floats, stretch_s: float, stretch_marks: int) -> list[tuple[in
     return pieces
 
 
-def _edge(x: Floats, y: Floats) -> tuple[float, float]:
-    """The upper convex hull's edge over the mean of ``x``: its height at 0 and its slope.
+def _edges(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Of each row of marks the upper convex hull's edge over the mean of ``x``: its height at 0 and its slope.
 
     From any line through a point on either side of the mean: the point furthest above it takes the place of the one on
     its side, until none is above.
     """
-    mean = float(x.mean())
-    left = x <= mean
-    if left.all() or x[0] == x[-1]:
-        return float(y.max()), 0.0
-    a = int(np.argmax(np.where(left, y, -np.inf)))
-    b = int(np.argmax(np.where(left, -np.inf, y)))
-    slope = 0.0
+    left = x <= x.mean(axis=1)[:, None]
+    slope = np.zeros(len(x))
+    height = y.max(axis=1)
+    rows = np.flatnonzero(~(left.all(axis=1) | (x[:, 0] == x[:, -1])))
+    a = np.argmax(np.where(left, y, -np.inf), axis=1)
+    b = np.argmax(np.where(left, -np.inf, y), axis=1)
     for _ in range(_EDGE_STEPS):
-        slope = float((y[b] - y[a]) / (x[b] - x[a]))
-        above = y - y[a] - slope * (x - x[a])
-        highest = int(np.argmax(above))
-        if above[highest] <= 1e-12 or highest in (a, b):
+        if not len(rows):
             break
-        if left[highest]:
-            a = highest
-        else:
-            b = highest
-    return float(y[a] - slope * x[a]), slope
-
-
-def _smoothed(x: Floats, y: Floats) -> Floats:
-    """A quadratic through each knot and its four neighbours to either side: the bend without the scatter."""
-    if len(x) < 5:
-        return y
-    out = np.empty_like(y)
-    for index in range(len(x)):
-        low = max(0, min(index - 4, len(x) - 9))
-        part = slice(low, min(len(x), low + 9))
-        out[index] = np.polynomial.polynomial.polyfit(x[part] - x[index], y[part], 2)[0]
-    return out
+        xs, ys, ends = x[rows], y[rows], np.arange(len(rows))
+        one, two = a[rows], b[rows]
+        rise = (ys[ends, two] - ys[ends, one]) / (xs[ends, two] - xs[ends, one])
+        above = ys - ys[ends, one, None] - rise[:, None] * (xs - xs[ends, one, None])
+        highest = np.argmax(above, axis=1)
+        goes_on = ~((above[ends, highest] <= 1e-12) | (highest == one) | (highest == two))
+        on_left = left[rows, highest]
+        a[rows] = np.where(goes_on & on_left, highest, one)
+        b[rows] = np.where(goes_on & ~on_left, highest, two)
+        slope[rows] = rise
+        height[rows] = ys[ends, a[rows]] - rise * xs[ends, a[rows]]
+        rows = rows[goes_on]
+    return height, slope

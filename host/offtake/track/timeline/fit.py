@@ -7,7 +7,6 @@ the run as a whole, that came after a loss, or that stand out as too early do no
 
 from __future__ import annotations
 
-import datetime as dt
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,10 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from offtake.track.fixes import NO_TIME
 from offtake.track.leap import posix_from_gps
+from offtake.track.marks import MarkColumns
 from offtake.track.timeline.envelope import FEW, knots, slope_of, too_early
 from offtake.track.timeline.lateness import all_late
-from offtake.track.timeline.line import REJECT_S, RESONATOR_ERROR, TimeLine
+from offtake.track.timeline.line import REJECT_S, RESONATOR_ERROR, YEAR_1_US, YEAR_10000_US, TimeLine
 from offtake.track.timeline.resolve import resolve
 from offtake.track.timeline.seconds import learning, whole_seconds_off
 from offtake.track.timemark import TimeMark
@@ -31,7 +32,6 @@ _RATE_OVER_S = 60.0
 _ALONE_S = 1e-3
 # After this the line is begun anew.
 _SILENCE_S = 900.0
-_MICROSECOND = dt.timedelta(microseconds=1)
 _WORDS = {
     "learning": "{} of {} epochs, told before the receiver knew all leap seconds, were put right by whole seconds.",
     "other_time": "{} of {} epochs came at another time than they tell.",
@@ -62,6 +62,7 @@ def fit_timeline(marks: Sequence[TimeMark], *, latency_s: float = 0.0) -> TimeLi
     """Fit one run's ``marks``, in stream order. ``latency_s`` is how long after its epoch the receiver's first byte
     comes at the earliest; a log cannot tell it. Marks ``after_loss`` are dated, but shape the line only where there
     are no others."""
+    marks = MarkColumns.from_marks(marks)
     resolved = resolve(marks)
     notes = resolved.notes
     known = np.flatnonzero(~np.isnan(resolved.gps_s))
@@ -69,12 +70,12 @@ def fit_timeline(marks: Sequence[TimeMark], *, latency_s: float = 0.0) -> TimeLi
         return TimeLine(
             latency_s=latency_s,
             wraps=resolved.wraps,
-            mark_utc=(None,) * len(marks),
+            mark_utc_us=np.full(len(marks), NO_TIME, dtype=np.int64),
             residuals_s=np.full(len(marks), np.nan),
             notes=tuple(notes),
         )
     x, y = resolved.tick_s[known], _whole_fractions(resolved.gps_s[known], notes) + latency_s
-    after_loss = np.array([mark.after_loss for mark in marks], dtype=np.bool_)[known]
+    after_loss = marks.after_loss[known]
     counts: Counter[str] = Counter()
     parts = [_fit_part(x, y, resolved.trusted[known], after_loss, places, counts) for places in _split(x)]
     line = _joined(parts, resolved.trusted[known], counts)
@@ -101,7 +102,7 @@ def fit_timeline(marks: Sequence[TimeMark], *, latency_s: float = 0.0) -> TimeLi
         wraps=resolved.wraps,
         latency_s=latency_s,
         knots_error_s=error,
-        mark_utc=_mark_utc(marks, resolved.gps_s[known] - shown, known),
+        mark_utc_us=_mark_utc_us(len(marks), resolved.gps_s[known] - shown, known),
         residuals_s=residuals,
         marks_used=int(used.sum()),
         marks_rejected=int((~used).sum()),
@@ -226,19 +227,15 @@ def _drift(x: Floats, y: Floats) -> tuple[float | None, tuple[float, float] | No
     return float(whole * 1e6), (float(rates.min() * 1e6), float(rates.max() * 1e6))
 
 
-def _mark_utc(marks: Sequence[TimeMark], gps_s: Floats, known: NDArray[np.intp]) -> tuple[dt.datetime | None, ...]:
-    """UTC of each mark from its seconds since the GPS epoch, to the microsecond the receiver told."""
-    out: list[dt.datetime | None] = [None] * len(marks)
-    micros = np.rint((gps_s - np.floor(gps_s)) * 1e6).astype(np.int64)
-    seconds = posix_from_gps(np.floor(gps_s))
-    for place, index in enumerate(known):
-        # A leap second's 23:59:60 is shown as the second after it.
-        out[index] = _moment(seconds[place], int(micros[place]))
-    return tuple(out)
-
-
-def _moment(posix_s: float, micros: int) -> dt.datetime | None:
-    try:
-        return dt.datetime.fromtimestamp(int(posix_s), dt.UTC) + micros * _MICROSECOND
-    except (OverflowError, OSError, ValueError):
-        return None  # past the calendar, by a damaged log's ticks
+def _mark_utc_us(count: int, gps_s: Floats, known: NDArray[np.intp]) -> NDArray[np.int64]:
+    """UTC of ``count`` marks, those ``known`` from their seconds since the GPS epoch, to the microsecond the receiver
+    told."""
+    whole = np.floor(gps_s)
+    micros = np.rint((gps_s - whole) * 1e6).astype(np.int64)
+    # A leap second's 23:59:60 is shown as the second after it.
+    utc_us = posix_from_gps(whole).astype(np.int64) * 1_000_000 + micros
+    # Past the calendar only a damaged log's ticks lead.
+    shown = (utc_us >= YEAR_1_US) & (utc_us < YEAR_10000_US)
+    out = np.full(count, NO_TIME, dtype=np.int64)
+    out[known] = np.where(shown, utc_us, NO_TIME)
+    return out

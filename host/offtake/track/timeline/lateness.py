@@ -41,7 +41,8 @@ def all_late(x: Floats, y: Floats) -> NDArray[np.bool_]:
     late = np.zeros(len(x), dtype=bool)
     if len(pieces) < _PIECES_LEAST:
         return late
-    at = np.array([(x[start] + x[end - 1]) / 2 for start, end in pieces])
+    bounds = np.array(pieces, dtype=np.int64)
+    at = (x[bounds[:, 0]] + x[bounds[:, 1] - 1]) / 2
     # Not the very earliest: one mark that is early is no rise.
     edge = rank_of(y, pieces, _EDGE_SHARE)
     scatter = float(np.median(np.abs(np.diff(edge, 2))))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from offtake.track.fixes import utc_of
 from offtake.track.leap import posix_from_gps
 
 Floats = NDArray[np.float64]
@@ -26,8 +27,10 @@ REJECT_S = 0.5
 _SLOPE_OVER_S = 60.0
 # Bytes so near to a silence whose length only the receiver knows are taken to be of its own side.
 _BESIDE_SILENCE_S = 2.0
-_YEAR_1 = np.datetime64("0001-01-01", "us").astype(np.int64)
-_YEAR_9999 = np.datetime64("9999-12-31", "us").astype(np.int64)
+_YEAR_9999_US = int(np.datetime64("9999-12-31", "us").astype(np.int64))
+YEAR_1_US = int(np.datetime64("0001-01-01", "us").astype(np.int64))
+YEAR_10000_US = int(np.datetime64("10000-01-01", "us").astype(np.int64))
+"""Between these times, in microseconds since 1970, lies the calendar."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +71,10 @@ class TimeLine:
     ``latency_s`` as given. ``wraps`` are (tick in microseconds, seconds to add from there on) where the logger's ticks
     went round unseen. ``knots_error_s`` is the uncertainty at each knot (95 %).
 
-    Of each mark: ``mark_utc`` what it means in UTC (``None``: no date), ``residuals_s`` how much earlier than the line
-    it came (negative: late; ``nan``: without a time). ``drift_ppm`` is how much the logger's clock runs fast on
-    average, ``drift_range_ppm`` the least and greatest over the run. ``notes`` say in words what was decided.
+    Of each mark: ``mark_utc_us`` what it means in UTC (microseconds since 1970, ``NO_TIME``: no date), ``residuals_s``
+    how much earlier than the line it came (negative: late; ``nan``: without a time). ``drift_ppm`` is how much the
+    logger's clock runs fast on average, ``drift_range_ppm`` the least and greatest over the run. ``notes`` say in words
+    what was decided.
     """
 
     knots_tick_s: Floats = field(default_factory=_none)
@@ -78,7 +82,7 @@ class TimeLine:
     wraps: tuple[tuple[int, float], ...] = ()
     latency_s: float = 0.0
     knots_error_s: Floats = field(default_factory=_none)
-    mark_utc: tuple[dt.datetime | None, ...] = ()
+    mark_utc_us: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     residuals_s: Floats = field(default_factory=_none)
     marks_used: int = 0
     marks_rejected: int = 0
@@ -90,6 +94,11 @@ class TimeLine:
     def usable(self) -> bool:
         """Whether ticks can be told in UTC: some epoch of the run told date and time."""
         return len(self.knots_tick_s) > 0
+
+    @property
+    def mark_utc(self) -> tuple[dt.datetime | None, ...]:
+        """UTC of each mark as an aware time, ``None`` without a date; made anew at each call."""
+        return tuple(utc_of(one) for one in self.mark_utc_us.tolist())
 
     @property
     def offset_utc(self) -> dt.datetime | None:
@@ -133,7 +142,7 @@ class TimeLine:
         posix = posix_from_gps(gps_s)
         micros = np.rint(posix * 1e6)
         # A damaged log's ticks can lie past the calendar.
-        shown = (micros > _YEAR_1) & (micros < _YEAR_9999)
+        shown = (micros > YEAR_1_US) & (micros < _YEAR_9999_US)
         utc = np.where(shown, micros, 0).astype(np.int64).astype("datetime64[us]")
         utc[~shown] = np.datetime64("NaT")
         return utc, np.where(shown, self._uncertainty(tick_s), np.inf)

@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from offtake.track.leap import DAY_S, GPS_EPOCH_POSIX, WEEK_S, gps_from_posix, leap_table
+from offtake.track.marks import NO_DAY, NO_LEAP, MarkColumns
 from offtake.track.timeline.silence import WRAP_S, rounds_unseen
-from offtake.track.timemark import TimeMark
 
 Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
 
 # 10-bit weeks without any other date are taken for the first ones from here on: the logger is not older.
 WEEKS_NOT_BEFORE = dt.date(2024, 1, 1)
@@ -26,7 +26,6 @@ _ROUND = 1024
 # Leap seconds a receiver can lack or have too many when it speaks both of GPS time and of UTC.
 _BOTH_WAYS_S = 60.0
 _UNIX_DAY = dt.date(1970, 1, 1).toordinal()
-_NEVER = float("nan")
 # Weeks up to the year 9999, and what no microsecond of a day or a week exceeds.
 _WEEKS_MAX = 418_000
 _DAY_US_MAX = 86_401_000_000
@@ -57,14 +56,14 @@ class _Told:
     trusted: NDArray[np.bool_]
 
 
-def resolve(marks: Sequence[TimeMark]) -> Resolved:
+def resolve(marks: MarkColumns) -> Resolved:
     """Give each of one run's marks (in stream order) its meaning; ``gps_s`` is all ``nan`` without any date."""
     notes: list[str] = []
     told = _columns(marks)
     leap = _leap_seconds(marks, told, notes)
     time_of_day = np.where(np.isnan(told.day_s), (told.week_s - leap) % DAY_S, told.day_s)
     known = np.flatnonzero(~np.isnan(time_of_day))
-    tick_s = np.array([mark.tick_us for mark in marks], dtype=np.float64) / 1e6
+    tick_s = marks.tick_us / 1e6
     gps = np.full(len(marks), np.nan)
     if not len(known):
         notes.append("The receiver told no time in this run.")
@@ -85,39 +84,36 @@ def resolve(marks: Sequence[TimeMark]) -> Resolved:
     return Resolved(gps, tick_s, wraps, told.trusted, notes)
 
 
-def _columns(marks: Sequence[TimeMark]) -> _Told:
-    def column(values: list[float]) -> Floats:
-        return np.array(values, dtype=np.float64)
-
+def _columns(marks: MarkColumns) -> _Told:
     # A log is not to be trusted: what no receiver can mean is left out. No date is older than GPS time.
-    day_us = column([_NEVER if mark.time_of_day_us is None else mark.time_of_day_us for mark in marks])
-    week_us = column([_NEVER if mark.time_of_week_us is None else mark.time_of_week_us for mark in marks])
-    week = column([_NEVER if mark.week is None else mark.week for mark in marks])
-    ordinal = column([_NEVER if mark.date is None else mark.date.toordinal() for mark in marks])
-    posix_day = ordinal - _UNIX_DAY
+    def within(values: Indices, most: int) -> Floats:
+        return np.where((values >= 0) & (values <= most), values.astype(np.float64), np.nan)
+
+    dated = (marks.day != NO_DAY) & (marks.day * DAY_S >= GPS_EPOCH_POSIX)
     return _Told(
-        day_s=np.where((day_us >= 0) & (day_us <= _DAY_US_MAX), day_us, np.nan) / 1e6,
-        posix_day=np.where(posix_day * DAY_S >= GPS_EPOCH_POSIX, posix_day, np.nan),
-        week=np.where((week >= 0) & (week <= _WEEKS_MAX), week, np.nan),
-        short=np.array([mark.week_bits == 10 for mark in marks], dtype=bool),
-        week_s=np.where((week_us >= 0) & (week_us <= _WEEK_US), week_us, np.nan) / 1e6,
-        trusted=np.array([mark.trusted for mark in marks], dtype=bool),
+        day_s=within(marks.time_of_day_us, _DAY_US_MAX) / 1e6,
+        posix_day=np.where(dated, marks.day.astype(np.float64), np.nan),
+        week=within(marks.week, _WEEKS_MAX),
+        short=marks.week_bits == 10,
+        week_s=within(marks.time_of_week_us, _WEEK_US) / 1e6,
+        trusted=marks.trusted,
     )
 
 
-def _leap_seconds(marks: Sequence[TimeMark], told: _Told, notes: list[str]) -> int:
+def _leap_seconds(marks: MarkColumns, told: _Told, notes: list[str]) -> int:
     """GPS minus UTC for marks that tell GPS time only: the receiver's own word, or else the table's at its date.
 
     The receiver's word counts where it vouches for its time, and best in the later half: by then it has learnt.
     """
     table = leap_table()
     most = table.gps_minus_utc_s[-1] + 10
-    said = [(place, mark.trusted, mark.leap_s) for place, mark in enumerate(marks) if mark.leap_s is not None]
-    said = [one for one in said if 0 <= one[2] <= most]
-    vouched = [one for one in said if one[1]] or said
-    votes = Counter(leap for _, _, leap in vouched[len(vouched) // 2 :])
-    if votes:
-        return votes.most_common(1)[0][0]
+    said = (marks.leap_s != NO_LEAP) & (marks.leap_s >= 0) & (marks.leap_s <= most)
+    vouched = marks.leap_s[said & marks.trusted] if (said & marks.trusted).any() else marks.leap_s[said]
+    votes = vouched[len(vouched) // 2 :]
+    if len(votes):
+        values, first, counts = np.unique(votes, return_index=True, return_counts=True)
+        # Of those that are told equally often, the one told first.
+        return int(values[np.lexsort((first, -counts))[0]])
     if not (np.isnan(told.day_s) & ~np.isnan(told.week_s)).any():
         return 0
     full = told.week[~np.isnan(told.week) & ~told.short & told.trusted]

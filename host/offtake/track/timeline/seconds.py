@@ -15,6 +15,12 @@ Flags = NDArray[np.bool_]
 _EARLY_STRETCH = 3
 # Leap seconds a receiver may lack when it starts.
 _LEARNT_MAX_S = 20
+# How far the level goes towards a late value; and a drift so great, after a silence, that it says nothing.
+_FOLLOWS = 0.02
+_LONG_AGO = 1.0
+# Values that are looked at together where all is calm, and good ones to either side that a median is taken of.
+_BLOCK = 256
+_REACH = 15
 
 
 def whole_seconds_off(x: Floats, y: Floats, trusted: Flags) -> NDArray[np.int64]:
@@ -34,7 +40,7 @@ def whole_seconds_off(x: Floats, y: Floats, trusted: Flags) -> NDArray[np.int64]
     off = level - int(values[np.argmax(counts)])
     # Part of a second late or early, but not near to a whole one: out as well.
     good = off == 0
-    if good.sum() >= FEW:
+    if good.sum() >= FEW and not _calm(detrended, good):
         rest = detrended - _running_median(detrended, good)
         off[good & (rest < -REJECT_S)] = -1
         off[good & (rest > REJECT_S)] = 1
@@ -47,37 +53,73 @@ def _levels(values: Floats, may_drift: Floats) -> NDArray[np.int64]:
     The level follows the earliest values at once and late ones slowly, so a slow drift never counts (``may_drift``: how
     far it may go from one value to the next). It steps when some values in a row stand at the same other height.
     """
-    out = np.empty(len(values), dtype=np.int64)
-    out[0] = level = 0
-    base = float(values[0])
-    elsewhere: list[int] = []
-    for index, limit in enumerate(may_drift.tolist(), start=1):
-        away = float(values[index]) - base
+    out = np.zeros(len(values), dtype=np.int64)
+    level = _Level(float(values[0]))
+    for start in range(1, len(values), _BLOCK):
+        block, limits = values[start : start + _BLOCK], may_drift[start - 1 : start - 1 + _BLOCK]
+        spread = max(float(block.max()), level.base) - min(float(block.min()), level.base)
+        if spread <= 0.5 and limits.max() <= _LONG_AGO:
+            out[start : start + _BLOCK] = level.calm(block)
+        else:
+            for index, limit in enumerate(limits.tolist(), start=start):
+                level.add(values, index, limit, out)
+    return out
+
+
+class _Level:
+    """Where values stand, while they are gone through: ``base`` is the height of the present ``level``."""
+
+    def __init__(self, base: float) -> None:
+        self.base = base
+        self._level = 0
+        self._elsewhere: list[int] = []
+
+    def calm(self, block: Floats) -> int:
+        """Go on over values that all lie within half a second of the base and each other; returns their level."""
+        self._elsewhere.clear()
+        # What :meth:`add` makes of each, the greater of the value and of a mean that leans to the base, is linear in
+        # the sense of (max, +), so the last one's is the greatest that any value or the base leads to.
+        keeps = (1 - _FOLLOWS) ** np.arange(len(block) - 1, -1, -1)
+        after = np.cumsum((_FOLLOWS * keeps * block)[::-1])[::-1]
+        led = keeps * block + np.append(after[1:], 0.0)
+        self.base = max(float(led.max()), (1 - _FOLLOWS) * float(keeps[0]) * self.base + float(after[0]))
+        return self._level
+
+    def add(self, values: Floats, index: int, limit: float, out: NDArray[np.int64]) -> None:
+        """Go on to value number ``index``, and write its level."""
+        elsewhere = self._elsewhere
+        away = float(values[index]) - self.base
         whole = round(away)
         if abs(away) <= limit or whole == 0:
-            base += away if away > 0 or limit > 1.0 else 0.02 * away
-            out[index] = level
+            self.base += away if away > 0 or limit > _LONG_AGO else _FOLLOWS * away
+            out[index] = self._level
             elsewhere.clear()
-            continue
+            return
         if elsewhere and abs(values[index] - values[elsewhere[-1]]) > 0.3:
             elsewhere.clear()
         elsewhere.append(index)
-        out[index] = level + whole
+        out[index] = self._level + whole
         if len(elsewhere) == FEW:
-            level += whole
-            base = float(values[elsewhere].max())
-            out[elsewhere] = level
+            self._level += whole
+            self.base = float(values[elsewhere].max())
+            out[elsewhere] = self._level
             elsewhere.clear()
-    return out
+
+
+def _calm(values: Floats, good: Flags) -> bool:
+    """Whether no value can be :data:`REJECT_S` away from the median around it."""
+    if not good.all():
+        return False
+    starts = range(0, len(values), _BLOCK)
+    return all(np.ptp(values[max(0, start - _REACH) : start + _BLOCK + _REACH]) <= REJECT_S for start in starts)
 
 
 def _running_median(values: Floats, good: Flags) -> Floats:
     """Median over 31 good marks around each, interpolated between."""
     places = np.flatnonzero(good)
     kept = values[places]
-    reach = 15
-    padded = np.concatenate((kept[:1].repeat(reach), kept, kept[-1:].repeat(reach)))
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1)
+    padded = np.concatenate((kept[:1].repeat(_REACH), kept, kept[-1:].repeat(_REACH)))
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * _REACH + 1), axis=1)
     return np.interp(np.arange(len(values)), places, medians)
 
 

@@ -1,0 +1,1 @@
+"""Epochs of many messages at once; see :mod:`offtake.track.bulk_epochs`."""
