@@ -9,12 +9,15 @@ from functools import reduce
 from operator import xor
 from pathlib import Path
 
-from offtake.dialects.stream import StreamChunk
+from offtake.dialects.registry import new_decoder
+from offtake.dialects.stream import StreamChunk, decode_stream
 from offtake.export.inputs import ExportInput
 from offtake.journal.events import RunEvent
 from offtake.track.analyse import analyse
 from offtake.track.analysis import Analysis, Gap, Glitch
-from offtake.track.build import read_track
+from offtake.track.build import track_of
+from offtake.track.bulk_epochs import EpochBatch
+from offtake.track.epochs import group_epochs
 from offtake.track.fix import Fix, Satellite, Sky, Track
 
 HOSTILE = "Ä <name>&\"' \x07]]> ../x \u202egnp.exe"
@@ -68,7 +71,7 @@ def awkward(run: int) -> Track:
         pdop=1.5, horizontal_accuracy_m=0.014, vertical_accuracy_m=2.5, speed_accuracy_m_s=0.05, after_loss=True,
     )  # fmt: skip
     sky = Sky(run, 500_000, LEAP_DAY + dt.timedelta(seconds=0.5), (
-        Satellite("gps", 7, 45.5, 359.0, 41.0, True, 1), Satellite(HOSTILE, 65), Satellite(None, 200, used=False),
+        Satellite("gps", 7, 45.5, 359.0, 41.0, True, 1), Satellite("glonass", 65), Satellite(None, 200, used=False),
     ))  # fmt: skip
     return Track(
         run, (*fixes, full), skies=(sky, Sky(run, 2_500_000, None, (Satellite("galileo", 3, cn0_db_hz=30.5),)))
@@ -92,7 +95,8 @@ def found(run: int) -> Analysis:
     )
 
 
-TRACKS = (read_track(bursts(), baud=57_600, run=1), awkward(2))
+EPOCHS = EpochBatch.of(list(group_epochs(decode_stream(bursts(), new_decoder(), 57_600), 1)), 1)
+TRACKS = (track_of(EPOCHS, 1), awkward(2))
 EVENTS = (
     RunEvent(1, 0, "run_start", "power_on", 0, "the run began", 0),
     RunEvent(1, 20_000_000, "loss", "ring_full", 484, HOSTILE, 21_500_000, merged=3),

@@ -25,7 +25,8 @@ from export_subject import CLEAN, INPUTS, POSITIONED, SEGMENTS, packaged, senten
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lxml import etree
-from offtake.dialects.stream import StreamChunk
+from offtake.dialects.registry import new_decoder
+from offtake.dialects.stream import StreamChunk, decode_stream
 from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
 from offtake.export.inputs import ExportInput
@@ -34,7 +35,9 @@ from offtake.export.marks import marks_of
 from offtake.export.table import write_csv, write_events_csv
 from offtake.export.values import ExportCounts
 from offtake.track.analyse import analyse
-from offtake.track.build import read_track
+from offtake.track.build import track_of
+from offtake.track.bulk_epochs import EpochBatch
+from offtake.track.epochs import group_epochs
 from offtake.track.summary import summarize
 
 # A single position is a point only.
@@ -328,7 +331,9 @@ def test_any_stream_exports_to_valid_files(
     chunks: list[StreamChunk],
     label: str,
 ) -> None:
-    tracks = [read_track(chunks, baud=57_600, run=1)]
+    decoder = new_decoder()
+    epochs = EpochBatch.of(list(group_epochs(decode_stream(chunks, decoder, 57_600), 1)), 1)
+    tracks = [track_of(epochs, 1, decoder.counts)]
     summary = summarize(tracks)
     inputs = ExportInput(tracks, [analyse(tracks[0])], label=label)
     gpx, kml, js, table, events = (tmp_path / name for name in ("a.gpx", "a.kml", "a.json", "a.csv", "a_events.csv"))

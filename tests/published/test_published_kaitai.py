@@ -26,8 +26,7 @@ from offtake.codegen.description import describe
 from offtake.generated.records import Description, Status
 from offtake.journal.codec import encode_block, encode_frame
 from offtake.journal.description import DescribedField, DescribedMessage, parse_description
-from offtake.journal.scan import Kind, walk
-from offtake.journal.source import BytesSource
+from offtake.journal.scan import Kind, classify
 from offtake.spec.load import load_spec
 from offtake.spec.model import WIRE_SIZES, Field, Record, Spec
 
@@ -121,7 +120,8 @@ def compiled(repo_root: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def intact(data: bytes) -> list[int]:
     """Positions of the journal's own intact blocks."""
-    seen = walk(BytesSource(data), struct.unpack_from("<I", data, 10)[0], 1, len(data) // 512)
+    journal_id = struct.unpack_from("<I", data, 10)[0]
+    seen = [classify(at // 512, data[at : at + 512], journal_id) for at in range(512, len(data) - 511, 512)]
     return [one.position for one in seen if one.kind is Kind.INTACT]
 
 

@@ -37,13 +37,14 @@ def run(options: argparse.Namespace) -> int:
     from offtake.journal.described import description_notes, message_name
     from offtake.journal.salvage import salvage
 
-    with open_journal(options.file) as opened:
+    with show.watching("salvage") as watch, open_journal(options.file) as opened:
+        watch.over(opened, "reading")
         found = salvage(opened, str(options.file))
         surveyed = found.survey()
         runs, notes = surveyed.runs, description_notes(surveyed)
         written = None
         if options.output is not None:
-            written = write_recovered(found, options.output, options.file, replace=options.replace)
+            written = write_recovered(found, options.output, options.file, replace=options.replace, watch=watch)
         frames: list[dict[str, Any]] = []
         for frame in found.frames() if options.frames else ():
             name = message_name(surveyed, frame)

@@ -6,22 +6,24 @@ import dataclasses
 import datetime as dt
 import json
 import re
+import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from enum import Enum
 from pathlib import Path
-from textwrap import wrap
+from textwrap import shorten, wrap
 from typing import Any
-
-from tqdm import tqdm  # type: ignore[import-untyped]
 
 from offtake.export.values import clean_label, iso_utc
 from offtake.journal.runs import RunInfo
+from offtake.progress import QUIET, Watch
 
 WIDTH = 80
 RUNS_SHOWN = 40
 NOTES_SHOWN = 20
+_LABEL_WIDTH = 30
+_BAR = "{desc} {percentage:3.0f}% |{bar}| {n_fmt}B of {total_fmt}B, {rate_fmt}, {remaining} left"
 # A space at which no line is broken.
 _UNBROKEN = "\u00a0"
 # A message that nobody knows.
@@ -132,10 +134,42 @@ def progress(what: str) -> Iterator[Callable[[int, int], None] | None]:
     if not sys.stderr.isatty():
         yield None
         return
-    with tqdm(desc=what, unit="B", unit_scale=True, unit_divisor=1024, file=sys.stderr, leave=False) as bar:
+    with _bar(what) as bar:
 
         def show(done: int, total: int) -> None:
             bar.total = total
             bar.update(done - bar.n)
 
         yield show
+
+
+@contextmanager
+def watching(what: str) -> Iterator[Watch]:
+    """Looks at how far a job has come: a bar on stderr for each of its phases; nothing where that is no terminal."""
+    if not sys.stderr.isatty():
+        yield QUIET
+        return
+    with _bar(what) as bar:
+        label = ""
+
+        def show(phase: str, done: int, total: int) -> None:
+            nonlocal label
+            if phase != label or done < bar.n:
+                label = phase
+                bar.set_description_str(shorten(f"{what}: {phase}", _LABEL_WIDTH, placeholder="..."), refresh=False)
+                bar.reset(total)
+            bar.update(done - bar.n)
+
+        yield Watch(show)
+
+
+def _bar(what: str) -> Any:
+    # Here, for most calls draw no bar and need not wait for it.
+    from tqdm import tqdm  # type: ignore[import-untyped]
+
+    columns = min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns)
+    # Not drawn before the total is known.
+    return tqdm(
+        desc=what, unit="B", unit_scale=True, file=sys.stderr, leave=False, ncols=columns,
+        delay=0.01, bar_format=_BAR,
+    )  # fmt: skip

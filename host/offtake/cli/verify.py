@@ -13,33 +13,38 @@ from offtake.journal.runs import RunInfo
 
 if TYPE_CHECKING:
     from offtake.generated.records import JournalHeader, RunStart
+    from offtake.jobs.verify import Checked
     from offtake.journal.verify import VerifyReport
 
 _SHOWN = 40
+_MORE = """\
+With --run N only that run's blocks are read, once FILE.index lies beside the
+file: the first time, the whole file is read to make it. What is not of the run
+is not checked then."""
 
 
 def add(verbs: Verbs) -> None:
     """Adds the verb."""
     about = "check every block and frame of a journal"
-    parser = add_verb(verbs, "verify", about, "offtake verify day1.jnl", run)
+    parser = add_verb(verbs, "verify", about, "offtake verify day1.jnl", run, _MORE)
     parser.add_argument("file", type=Path, metavar="FILE", help="journal file, card image or mounted card")
+    parser.add_argument("--run", dest="only_run", type=int, metavar="N", help="check only the blocks of run N")
 
 
 def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
-    from offtake.card import open_journal
     from offtake.cli.settings import settings_facts, settings_json
-    from offtake.journal.verify import verify
+    from offtake.jobs.verify import check
 
-    with open_journal(options.file) as opened:
-        report = verify(opened, str(options.file))
-        unreadable = len(opened.unreadable)
-    clean = report.clean and not unreadable
+    with show.watching("verify") as watch:
+        checked = check(options.file, options.only_run, watch)
+    report, unreadable, clean = checked.report, checked.unreadable, checked.clean
     code = EXIT_CLEAN if clean else EXIT_DAMAGE
     told, told_by = _settings(report)
     if options.json:
         values = {**show.plain(report), "clean": clean, "unreadable_sectors": unreadable}
         values |= {"sensor_frames_lost": report.sensor_frames_lost, "sensor_silent": report.sensor_silent}
+        values["file_blocks"] = checked.blocks
         values |= {"settings": None if told is None else settings_json(told), "settings_from": told_by}
         values["journal_id"] = None if report.journal_id is None else show.id_text(report.journal_id)
         show.emit_json("verify", {**values, "lost_bytes": report.lost_bytes, "loss_events": report.loss_events})
@@ -55,6 +60,7 @@ def run(options: argparse.Namespace) -> int:
             *([("settings", "not known: no header, no run's start")] if told is None else settings_facts(told)),
             *([("", f"as {told_by} tells them")] if told is not None and report.header is None else []),
             ("size", f"{report.size:,} bytes"),
+            *_only_run(checked),
             ("blocks", f"{blocks.intact:,} intact, {damaged:,} damaged, {report.missing_blocks:,} missing"),
             ("", f"{blocks.fill:,} unused, {blocks.foreign:,} of another journal"),
             ("frames", f"{sum(report.frames_by_message.values()):,}"),
@@ -76,8 +82,17 @@ def run(options: argparse.Namespace) -> int:
     left = len(findings) - _SHOWN + report.findings_left_out
     if left > 0:
         print(f"and {left:,} more (--json lists a thousand)")
-    print("clean" if clean else "not clean")
+    far = "" if report.only_run is None else f", as far as run {report.only_run} goes"
+    print(f"clean{far}" if clean else "not clean")
     return code
+
+
+def _only_run(checked: Checked) -> list[tuple[str, str]]:
+    run, blocks = checked.report.only_run, checked.report.blocks
+    if run is None:
+        return []
+    read = blocks.intact + blocks.damaged + blocks.torn + blocks.fill + blocks.foreign
+    return [("checked", f"only run {run} was checked: {read:,} of the file's {checked.blocks:,} blocks")]
 
 
 def _settings(report: VerifyReport) -> tuple[JournalHeader | RunStart | None, str | None]:

@@ -17,8 +17,8 @@ import numpy as np
 from offtake.compare.model import SatellitePair
 from offtake.compare.series import spread_of_mean
 from offtake.compare.session import SatelliteColumns, SatelliteKey, Session
-from offtake.track.columns import Flags, Indices
 from offtake.track.geodesy import Floats
+from offtake.track.ragged import Flags, Indices
 
 ALIKE_DEG = 5.0
 """Elevations so far beyond the other recording's still count as seen there."""
@@ -156,9 +156,7 @@ def _alike_part(one: SatelliteColumns, other: SatelliteColumns) -> SatelliteColu
     low, high = other.elevation_deg.min() - ALIKE_DEG, other.elevation_deg.max() + ALIKE_DEG
     inside = (one.elevation_deg >= low) & (one.elevation_deg <= high)
     return _long_enough(
-        SatelliteColumns(
-            one.time_s[inside], one.cn0_db_hz[inside], one.elevation_deg[inside], one.azimuth_deg[inside]
-        )
+        SatelliteColumns(one.time_s[inside], one.cn0_db_hz[inside], one.elevation_deg[inside], one.azimuth_deg[inside])
     )
 
 

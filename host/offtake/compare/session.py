@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from offtake.compare.dilution import horizontal_dilution
 from offtake.track.analysis import Analysis, Stretch
-from offtake.track.fix import Satellite, Sky, Track
+from offtake.track.fix import Track
+from offtake.track.fixes import FixColumns
 from offtake.track.geodesy import Floats, mean_position, plane
+from offtake.track.ragged import Indices
+from offtake.track.skies import SkyColumns
+from offtake.track.values import SYSTEMS
 
 HORIZON_DEG = 10.0
 """Satellites from here up are what the sky offers; lower ones are used by some receivers and not by others."""
@@ -109,15 +112,14 @@ def session_of(
 ) -> Session:
     """Take from one run's ``track`` and ``analysis`` what can be compared."""
     fixes = track.fixes
-    time_s = np.array([fix.tick_us for fix in fixes], np.float64) / 1e6
+    time_s = fixes.tick_us / 1e6
     # Before the first position the receiver is starting: that is the time to first fix, not a way to be worse.
-    began = next((fix.tick_us / 1e6 for fix in fixes if fix.has_position), math.inf)
-    placed = np.array([fix.has_position for fix in fixes], bool)
+    placed = fixes.has_position
+    began = _began(fixes)
     available, geometry = _offered(track.skies, time_s)
 
-    def column(values: Iterable[float | None]) -> Floats:
-        made = np.array([math.nan if value is None else value for value in values], np.float64)
-        return np.where(placed & np.isfinite(made) & (np.abs(made) < 1e9), made, np.nan)
+    def column(values: Floats) -> Floats:
+        return np.where(placed & np.isfinite(values) & (np.abs(values) < 1e9), values, np.nan)
 
     seconds = float(time_s[-1] - began) if len(time_s) and began <= time_s[-1] else 0.0
     return Session(
@@ -127,9 +129,9 @@ def session_of(
         seconds=seconds,
         moving=analysis.moving_s > MOVING_SHARE * max(analysis.moving_s + analysis.stationary_s, 1.0),
         time_s=time_s,
-        used=column(fix.satellites_used for fix in fixes),
-        hdop=_positive(column(fix.hdop for fix in fixes)),
-        accuracy_m=_positive(column(fix.horizontal_accuracy_m for fix in fixes)),
+        used=column(np.where(fixes.satellites_used < 0, np.nan, fixes.satellites_used)),
+        hdop=_positive(column(fixes.hdop)),
+        accuracy_m=_positive(column(fixes.horizontal_accuracy_m)),
         available=available,
         geometry=geometry,
         satellites=_satellites(track.skies, began),
@@ -143,8 +145,14 @@ def session_of(
 
 def start_of(track: Track) -> Start:
     """When the run's first position came."""
-    first = next((fix.tick_us / 1e6 for fix in track.fixes if fix.has_position), None)
-    return Start(track.run, first if first is not None and first > START_LEAST_S else None)
+    first = _began(track.fixes)
+    return Start(track.run, first if START_LEAST_S < first < math.inf else None)
+
+
+def _began(fixes: FixColumns) -> float:
+    """Seconds at the first position; infinity where there is none."""
+    ticks = fixes.tick_us[fixes.has_position]
+    return float(ticks[0]) / 1e6 if len(ticks) else math.inf
 
 
 def _positive(values: Floats) -> Floats:
@@ -152,31 +160,42 @@ def _positive(values: Floats) -> Floats:
     return np.where((values > 0.0) & (values < 99.0), values, np.nan)
 
 
-def _satellites(skies: Sequence[Sky], began: float) -> dict[SatelliteKey, SatelliteColumns]:
-    rows: dict[SatelliteKey, list[tuple[float, float, float, float]]] = defaultdict(list)
-    for sky in skies:
-        time_s = sky.tick_us / 1e6
-        if time_s < began:
-            continue
-        where = {(one.system, one.satellite_id): one for one in sky.satellites if one.elevation_deg is not None}
-        for one in sky.satellites:
-            # A binary message may give directions with one signal only.
-            told = one if one.elevation_deg is not None else where.get((one.system, one.satellite_id), one)
-            if one.cn0_db_hz is None or told.elevation_deg is None or not 0.0 < one.cn0_db_hz < 99.0:
-                continue
-            if not 0.0 <= told.elevation_deg <= 90.0:
-                continue
-            rows[_key(one)].append(
-                (time_s, one.cn0_db_hz, told.elevation_deg, math.nan if told.azimuth_deg is None else told.azimuth_deg)
-            )
-    return {key: SatelliteColumns(*np.array(rows[key], np.float64).T) for key in sorted(rows)}
+def _satellites(skies: SkyColumns, began: float) -> dict[SatelliteKey, SatelliteColumns]:
+    of_sky = skies.sky_of
+    elevation, azimuth = _directions(skies, of_sky)
+    time_s = skies.tick_us[of_sky] / 1e6
+    told = (time_s >= began) & (skies.cn0_db_hz > 0.0) & (skies.cn0_db_hz < 99.0)
+    rows = np.flatnonzero(told & (elevation >= 0.0) & (elevation <= 90.0))
+    rows = rows[np.lexsort((rows, skies.signal_id[rows], skies.satellite_id[rows], skies.system[rows]))]
+    names = np.stack((skies.system[rows], skies.satellite_id[rows], skies.signal_id[rows]))
+    cuts = np.flatnonzero((np.diff(names) != 0).any(axis=0)) + 1
+    found = {}
+    for part in np.split(rows, cuts) if len(rows) else []:
+        system, number, signal = (int(one[part[0]]) for one in (skies.system, skies.satellite_id, skies.signal_id))
+        key = ("unknown" if system < 0 else SYSTEMS[system], number, signal)
+        found[key] = SatelliteColumns(time_s[part], skies.cn0_db_hz[part], elevation[part], azimuth[part])
+    return {key: found[key] for key in sorted(found)}
 
 
-def _key(one: Satellite) -> SatelliteKey:
-    return one.system or "unknown", one.satellite_id, -1 if one.signal_id is None else one.signal_id
+def _directions(skies: SkyColumns, of_sky: Indices) -> tuple[Floats, Floats]:
+    """Elevation and azimuth of each satellite's signal: a binary message may give them with one signal only, the last
+    of which then stands for the others."""
+    known = ~np.isnan(skies.elevation_deg)
+    # Satellites of one sky, system and number have one name; a number has 32 bits.
+    name = ((of_sky * (len(SYSTEMS) + 1) + skies.system + 1) << 32) + skies.satellite_id
+    givers = np.flatnonzero(known)
+    givers = givers[np.argsort(name[givers], kind="stable")]
+    takers = np.flatnonzero(~known)
+    places = np.searchsorted(name[givers], name[takers], side="right") - 1
+    same = places >= 0
+    same[same] = name[givers[places[same]]] == name[takers[same]]
+    elevation, azimuth = skies.elevation_deg.copy(), skies.azimuth_deg.copy()
+    elevation[takers[same]] = skies.elevation_deg[givers[places[same]]]
+    azimuth[takers[same]] = skies.azimuth_deg[givers[places[same]]]
+    return elevation, azimuth
 
 
-def _offered(skies: Sequence[Sky], time_s: Floats) -> tuple[Floats, Floats]:
+def _offered(skies: SkyColumns, time_s: Floats) -> tuple[Floats, Floats]:
     """How many satellites stood high enough, and the dilution all of them together would give, at each epoch."""
     every = max(1, -(-len(skies) // SKIES_MOST))
     times, counts, dilutions = [], [], []
@@ -209,9 +228,7 @@ def _gaps(analysis: Analysis, began: float, seconds: float) -> Counted:
     """Gaps after the first position, but for those that are the logger's own. That nothing more is heard at the end is
     no gap: vehicles are switched off."""
     own = [
-        gap
-        for gap in analysis.gaps
-        if gap.first is not None and (gap.last is not None or gap.reason == "no_position")
+        gap for gap in analysis.gaps if gap.first is not None and (gap.last is not None or gap.reason == "no_position")
     ]
     lost = sum(gap.seconds for gap in own if gap.reason == "bytes_lost")
     found = [gap for gap in own if gap.reason != "bytes_lost"]
@@ -226,13 +243,12 @@ def _stay(track: Track, analysis: Analysis) -> Stay | None:
         return None
     longest: Stretch = max(stays, key=lambda one: one.seconds)
     # Positions that cannot be right are the glitches' business; one of them would be all of the scatter.
-    bad = {place for one in analysis.glitches for place in range(one.first, min(one.last + 1, len(track.fixes)))}
-    kept = [
-        (fix.tick_us / 1e6, fix.latitude_deg, fix.longitude_deg)
-        for place, fix in enumerate(track.fixes[longest.first : longest.last + 1], start=longest.first)
-        if fix.has_position and place not in bad
-    ]
-    time_s, latitude, longitude = np.array(kept, np.float64).reshape(-1, 3).T
+    kept = track.fixes.has_position.copy()
+    for one in analysis.glitches:
+        kept[one.first : one.last + 1] = False
+    rows = longest.first + np.flatnonzero(kept[longest.first : longest.last + 1])
+    time_s = track.fixes.tick_us[rows] / 1e6
+    latitude, longitude = track.fixes.latitude_deg[rows], track.fixes.longitude_deg[rows]
     if len(time_s) < 2 or longest.scatter is None:
         return None
     east, north = plane(latitude, longitude, mean_position(latitude, longitude))

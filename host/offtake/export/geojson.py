@@ -8,22 +8,31 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from offtake.errors import DamageError
-from offtake.export.aside import write_aside
-from offtake.export.columns import EVENT_COLUMNS, FIX_COLUMNS, Column, FixRow, Row
-from offtake.export.inputs import ExportInput, Segment
+from offtake.export.aside import Together, write_aside
+from offtake.export.columns import EVENT_COLUMNS, FIX_COLUMNS, Column, FixRows, Rows, schema_of, table_of
+from offtake.export.inputs import Doubts, ExportInput, Segment, doubts_of
 from offtake.export.marks import Mark, marks_of
 from offtake.export.meridian import Vertex, cut_at_180
 from offtake.export.values import ExportCounts, checked_position, clean_label, ellipsoid_height_m, iso_utc
-from offtake.track.fix import Fix
+from offtake.track.fix import Fix, Track
 from offtake.track.segments import GAP_S
 
 # The geometry says these.
-_PLACE_COLUMNS = ("latitude_deg", "longitude_deg")
+_PLACE_COLUMNS = ["latitude_deg", "longitude_deg"]
+_POINTS_AT_ONCE = 4096
 
 
 def write_geojson(
-    inputs: ExportInput, path: Path, *, gap_s: float = GAP_S, points: bool = True, replace: bool = False
+    inputs: ExportInput,
+    path: Path,
+    *,
+    gap_s: float = GAP_S,
+    points: bool = True,
+    replace: bool = False,
+    among: Together | None = None,
 ) -> ExportCounts:
     """Write the positions of ``inputs`` to ``path``; epochs without a position are left out.
 
@@ -37,34 +46,39 @@ def write_geojson(
     """
     positions = segments = 0
     marks = marks_of(inputs)
-    with write_aside(path, replace=replace) as handle:
+    with write_aside(path, replace=replace, among=among) as handle:
         head: dict[str, Any] = {"type": "FeatureCollection"}
         if clean_label(inputs.label):
             head["name"] = clean_label(inputs.label)
         handle.write(_dump(head)[:-1] + b',"features":[\n')
         separator = b""
         for track in inputs.tracks:
-            doubts = inputs.doubts(track.run)
+            analysis = inputs.analysis(track.run)
+            doubts = doubts_of(analysis.glitches if analysis else (), len(track.fixes))
             for number, segment in enumerate(inputs.segments(track, gap_s), start=1):
-                for feature in _features(segment, number, doubts, points):
+                for feature in _features(track, segment, number, doubts, points):
                     handle.write(separator + _dump(feature))
                     separator = b",\n"
                 positions += len(segment)
                 segments += 1
-        for mark in marks:
-            handle.write(separator + _dump(_mark(mark)))
+        for mark, properties in zip(marks, _properties(EVENT_COLUMNS, marks), strict=True):
+            handle.write(separator + _dump(_mark(mark, properties)))
             separator = b",\n"
         handle.write(b"\n]}\n")
     return ExportCounts(positions, segments, inputs.epochs - positions, len(marks))
 
 
-def _features(segment: Segment, number: int, doubts: dict[int, str], points: bool) -> Iterator[dict[str, Any]]:
+def _features(track: Track, segment: Segment, number: int, doubts: Doubts, points: bool) -> Iterator[dict[str, Any]]:
     if len(segment) > 1:
         yield _line([fix for _, fix in segment], number)
     if points or len(segment) == 1:
-        for index, fix in segment:
-            row = FixRow(index, fix, doubts.get(index, ""))
-            yield _point(fix, {"kind": "fix", "segment": number, **_properties(row, FIX_COLUMNS)})
+        for first in range(0, len(segment), _POINTS_AT_ONCE):
+            part = segment[first : first + _POINTS_AT_ONCE]
+            index = np.array([index for index, _ in part], dtype=np.int64)
+            rows = FixRows(track.fixes.taken(index), index, doubts[0][index], doubts[1])
+            properties = _properties(FIX_COLUMNS, rows)
+            for (_, fix), told in zip(part, properties, strict=True):
+                yield _point(fix, {"kind": "fix", "segment": number, **told})
 
 
 def _line(fixes: list[Fix], number: int) -> dict[str, Any]:
@@ -95,8 +109,7 @@ def _time(fixes: list[Fix], vertex: Vertex) -> str | None:
     return None if utc is None else iso_utc(utc)
 
 
-def _mark(mark: Mark) -> dict[str, Any]:
-    properties = _properties(mark, EVENT_COLUMNS)
+def _mark(mark: Mark, properties: dict[str, Any]) -> dict[str, Any]:
     if mark.evidence:
         properties["evidence"] = json.loads(properties["evidence"])
     if mark.place is None:
@@ -109,12 +122,15 @@ def _point(fix: Fix, properties: dict[str, Any]) -> dict[str, Any]:
     return {"type": "Feature", "geometry": {"type": "Point", "coordinates": coordinates}, "properties": properties}
 
 
-def _properties(row: Row, columns: Sequence[Column[Row]]) -> dict[str, Any]:
-    """What is there of ``row``, times as text."""
-    values = ((column.name, column.value(row)) for column in columns if column.name not in _PLACE_COLUMNS)
-    return {
-        name: iso_utc(value) if isinstance(value, dt.datetime) else value for name, value in values if value is not None
-    }
+def _properties(columns: Sequence[Column[Rows]], rows: Rows) -> Iterator[dict[str, Any]]:
+    """What is there of each of ``rows``, times as text."""
+    table = table_of(columns, schema_of(columns), rows).drop_columns(_PLACE_COLUMNS)
+    for row in table.to_pylist():
+        yield {
+            name: iso_utc(value) if isinstance(value, dt.datetime) else value
+            for name, value in row.items()
+            if value is not None
+        }
 
 
 def _coordinates(fix: Fix, with_height: bool) -> tuple[float, ...]:

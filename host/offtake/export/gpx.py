@@ -7,7 +7,7 @@ from pathlib import Path
 
 from lxml import etree
 
-from offtake.export.aside import write_aside
+from offtake.export.aside import Together, write_aside
 from offtake.export.inputs import ExportInput, Segment
 from offtake.export.marks import Mark, marks_of
 from offtake.export.values import (
@@ -30,7 +30,9 @@ _QUALITY_FIX = {"differential": "dgps", "precise": "pps"}
 _FIX_TYPES = ("none", "2d", "3d")
 
 
-def write_gpx(inputs: ExportInput, path: Path, *, gap_s: float = GAP_S, replace: bool = False) -> ExportCounts:
+def write_gpx(
+    inputs: ExportInput, path: Path, *, gap_s: float = GAP_S, replace: bool = False, among: Together | None = None
+) -> ExportCounts:
     """Write the positions of ``inputs`` to ``path``; epochs without a position are left out.
 
     A fix without UTC has no ``time``. ``ele`` is height above mean sea level. Fixes of a glitch stay, and their ``cmt``
@@ -42,7 +44,7 @@ def write_gpx(inputs: ExportInput, path: Path, *, gap_s: float = GAP_S, replace:
     positions = segments = 0
     pins = [mark for mark in marks_of(inputs) if mark.kind not in ("gap", "supply")]
     placed = [mark for mark in pins if mark.place is not None]
-    with write_aside(path, replace=replace) as handle, etree.xmlfile(handle, encoding="UTF-8") as xml:
+    with write_aside(path, replace=replace, among=among) as handle, etree.xmlfile(handle, encoding="UTF-8") as xml:
         xml.write_declaration()
         attributes = {"version": "1.1", "creator": CREATOR}
         with xml.element(f"{{{NAMESPACE}}}gpx", attributes, nsmap={None: NAMESPACE}):

@@ -2,15 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
+import numpy as np
+from numpy.typing import NDArray
+
 from offtake.errors import UsageError
+from offtake.export.span import RunSpan
 from offtake.journal.events import RunEvent
 from offtake.track.analysis import Analysis, Gap, Glitch
 from offtake.track.fix import Fix, Track
-from offtake.track.segments import GAP_S, split_segments
+from offtake.track.segments import GAP_S
+
+
+def positive_gap_us(gap_s: float) -> float:
+    """``gap_s`` in microseconds; UsageError unless it is positive."""
+    if not gap_s > 0:
+        raise UsageError(f"a gap of {gap_s} s", expected="a positive number of seconds")
+    return gap_s * 1e6
+
+
+Doubts = tuple[NDArray[np.int32], tuple[str, ...]]
+"""For each fix the kinds of glitch that it is part of, by place (-1: none) in the texts given beside, where each kind
+stands once, parted by spaces."""
+
+# Lifts what one glitch has just changed over what it has still to look at: there are far fewer texts.
+_MADE = 2**20
 
 Segment = list[tuple[int, Fix]]
 """Fixes with a position and no gap between them, each with its index in the track."""
@@ -20,7 +39,8 @@ Segment = list[tuple[int, Fix]]
 class ExportInput:
     """One export's subject. ``label`` names the whole; it may come from a log.
 
-    ``analyses`` belong to ``tracks`` by their run; a run may be without one. Raises
+    ``analyses`` belong to ``tracks`` by their run; a run may be without one. Of a run with one of the ``spans``, by its
+    number, only what lies in it is exported; the rest of its track is what was read beside it. Raises
     :class:`~offtake.errors.UsageError` for two tracks or analyses of one run, and for an analysis that names fixes its
     track does not have.
     """
@@ -29,6 +49,7 @@ class ExportInput:
     analyses: Sequence[Analysis] = ()
     events: Sequence[RunEvent] = ()
     label: str = ""
+    spans: Mapping[int, RunSpan] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for what, runs in (("tracks", [one.run for one in self.tracks]), ("analyses", list(self._analysis_runs()))):
@@ -60,38 +81,54 @@ class ExportInput:
         """Yield the fixes of ``track`` with a position, parted at the gaps that its analysis found.
 
         Without an analysis they are parted as :func:`offtake.track.segments.split_segments` does by ``gap_s``, in
-        seconds. Raises as that does.
+        seconds. Raises as that does. Of a run with a span these are the fixes in it.
         """
         analysis = self.analysis(track.run)
+        kept = self.kept(track)
+        rows = np.flatnonzero(track.fixes.has_position & kept)
+        ticks = track.fixes.tick_us[rows]
         if analysis is None:
-            places = (index for index, fix in enumerate(track.fixes) if fix.has_position)
-            for part in split_segments(track, gap_s):
-                yield [(next(places), fix) for fix in part]
-            return
-        cuts = {gap.last for gap in analysis.gaps}
-        segment: Segment = []
-        for index, fix in enumerate(track.fixes):
-            if not fix.has_position:
-                continue
-            if index in cuts and segment:
-                yield segment
-                segment = []
-            segment.append((index, fix))
-        if segment:
-            yield segment
+            cuts = np.flatnonzero(np.diff(ticks) > positive_gap_us(gap_s)) + 1
+        else:
+            ends = [gap.last for gap in analysis.gaps if gap.last is not None]
+            cuts = np.flatnonzero(np.isin(rows[1:], np.array(ends, dtype=np.int64))) + 1
+        for part in np.split(rows, cuts):
+            if len(part):
+                yield list(zip(part.tolist(), track.fixes.taken(part), strict=True))
+
+    def kept(self, track: Track) -> NDArray[np.bool_]:
+        """Which fixes of ``track`` are exported: shape (n,)."""
+        span = self.spans.get(track.run)
+        fixes = track.fixes
+        return np.ones(len(fixes), np.bool_) if span is None else span.keeps(fixes.tick_us, fixes.utc_us)
 
     def doubts(self, run: int) -> dict[int, str]:
         """For each fix of ``run`` that a glitch concerns: its index and the kinds of glitch, parted by spaces."""
         analysis = self.analysis(run)
-        doubts: dict[int, str] = {}
-        for glitch in analysis.glitches if analysis else ():
-            for index in range(glitch.first, glitch.last + 1):
-                kinds = doubts.get(index, "")
-                if glitch.kind not in kinds.split():
-                    doubts[index] = f"{kinds} {glitch.kind}".strip()
-        return doubts
+        if analysis is None or not analysis.glitches:
+            return {}
+        doubt, texts = doubts_of(analysis.glitches, 1 + max(glitch.last for glitch in analysis.glitches))
+        return {index: texts[doubt[index]] for index in np.flatnonzero(doubt >= 0).tolist()}
 
     @property
     def epochs(self) -> int:
-        """Epochs in all tracks."""
-        return sum(len(track.fixes) for track in self.tracks)
+        """Epochs of all tracks that are exported."""
+        return sum(int(np.count_nonzero(self.kept(track))) for track in self.tracks)
+
+
+def doubts_of(glitches: Iterable[Glitch], count: int) -> Doubts:
+    """What ``glitches`` say of ``count`` fixes."""
+    texts: list[str] = []
+    doubt = np.full(count, -1, dtype=np.int32)
+    for glitch in glitches:
+        part = doubt[glitch.first : glitch.last + 1]
+        for known in np.unique(part).tolist():
+            before = texts[known] if known >= 0 else ""
+            if glitch.kind in before.split():
+                continue
+            text = f"{before} {glitch.kind}".strip()
+            if text not in texts:
+                texts.append(text)
+            part[part == known] = texts.index(text) + _MADE
+        part[part >= _MADE] -= _MADE
+    return doubt, tuple(texts)

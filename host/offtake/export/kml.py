@@ -9,7 +9,7 @@ from pathlib import Path
 from lxml import etree
 
 from offtake.errors import UsageError
-from offtake.export.aside import write_aside
+from offtake.export.aside import Together, write_aside
 from offtake.export.inputs import ExportInput, Segment
 from offtake.export.marks import Mark, marks_of
 from offtake.export.values import (
@@ -45,7 +45,13 @@ _LINE_WIDTH = "3"
 
 
 def write_kml(
-    inputs: ExportInput, path: Path, *, gap_s: float = GAP_S, stamp_s: float = STAMP_S, replace: bool = False
+    inputs: ExportInput,
+    path: Path,
+    *,
+    gap_s: float = GAP_S,
+    stamp_s: float = STAMP_S,
+    replace: bool = False,
+    among: Together | None = None,
 ) -> ExportCounts:
     """Write the positions of ``inputs`` to ``path``; epochs without a position are left out.
 
@@ -65,7 +71,7 @@ def write_kml(
         if mark.place is not None:
             placed.setdefault(mark.run, []).append(mark)
     marks = sum(map(len, placed.values()))
-    with write_aside(path, replace=replace) as handle, etree.xmlfile(handle, encoding="UTF-8") as xml:
+    with write_aside(path, replace=replace, among=among) as handle, etree.xmlfile(handle, encoding="UTF-8") as xml:
         xml.write_declaration()
         with xml.element(f"{{{NAMESPACE}}}kml", nsmap={None: NAMESPACE}), xml.element("Document"):
             xml.write(_leaf("name", clean_label(inputs.label) or "track"))

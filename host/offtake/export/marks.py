@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from offtake.export.inputs import ExportInput
+from offtake.export.positions import Positions
+from offtake.export.span import RunSpan
 from offtake.export.values import clean_label
 from offtake.journal.events import EventKind, RunEvent
-from offtake.track.analysis import Analysis, Gap, Glitch
-from offtake.track.fix import Fix, Track
+from offtake.track.analysis import Gap, Glitch
+from offtake.track.fixes import FixColumns, utc_us_of
+from offtake.track.timeline import TimeLine
+from offtake.track.values import Fix
 
 MarkKind = Literal["gap", "glitch"] | EventKind
 TEXT_LENGTH_MAX = 1000
+_TICK_MAX = 2**63 - 1
 
 _COUNTED = ("loss", "damage", "event")
 _REASON_WORDS = {
@@ -88,19 +92,74 @@ def marks_of(inputs: ExportInput) -> tuple[Mark, ...]:
         events.setdefault(event.run, []).append(event)
     marks: list[Mark] = []
     for run, of_run in events.items():
-        found = _marks_of_run(inputs.analysis(run), of_run, tracks.get(run))
-        marks += sorted(found, key=lambda mark: mark.tick_us)
+        analysis, track = inputs.analysis(run), tracks.get(run)
+        positions = Positions()
+        fixes = track.fixes if track else FixColumns.empty(run)
+        positions.add(fixes)
+        found = RunMarks(run, positions, fixes)
+        if track and analysis:
+            found.add(analysis.gaps, analysis.glitches, (), None)
+        found.add((), (), of_run, track.timeline if track else None)
+        marks += marks_in(found.marks(), inputs.spans.get(run))
     return tuple(marks)
 
 
-def _marks_of_run(analysis: Analysis | None, events: list[RunEvent], track: Track | None) -> Iterator[Mark]:
-    places = _Places(track)
-    if analysis and track:
-        for gap in analysis.gaps:
-            yield places.put(_gap(gap), gap.last if gap.first is None else gap.first)
-        for glitch in analysis.glitches:
-            yield places.put(_glitch(glitch), glitch.first)
-    yield from _stamped((places.put(_event(event), None) for event in events), track)
+def marks_in(marks: Sequence[Mark], span: RunSpan | None) -> Sequence[Mark]:
+    """Those of one run's ``marks`` that begin in the ``span``."""
+    if span is None or not marks:
+        return marks
+    ticks = np.array([mark.tick_us for mark in marks], dtype=np.int64)
+    times = np.array([utc_us_of(mark.utc) for mark in marks], dtype=np.int64)
+    return [marks[row] for row in np.flatnonzero(span.keeps(ticks, times)).tolist()]
+
+
+class RunMarks:
+    """The gaps, glitches and events of one run, taken in part by part. ``positions`` must have those of all parts
+    before :meth:`marks` is asked for. With all the ``fixes`` of the run the places tell everything, else where and when
+    only."""
+
+    def __init__(self, run: int, positions: Positions, fixes: FixColumns | None = None) -> None:
+        self.positions = positions
+        self._run = run
+        self._fixes = fixes
+        self._found: list[tuple[Mark, int | None]] = []
+
+    def add(
+        self,
+        gaps: Sequence[Gap],
+        glitches: Sequence[Glitch],
+        events: Iterable[RunEvent],
+        timeline: TimeLine | None,
+    ) -> None:
+        """Take in more of them; fixes are named by their numbers in the run, and events are told in UTC by the
+        ``timeline``."""
+        self._found += [(_gap(gap), gap.last if gap.first is None else gap.first) for gap in gaps]
+        self._found += [(_glitch(glitch), glitch.first) for glitch in glitches]
+        self._found += [(mark, None) for mark in _stamped([_event(event) for event in events], timeline)]
+
+    def marks(self) -> list[Mark]:
+        """All of them, by time, each at its fix, or else at the last position before it, or the first at all."""
+        ticks = np.array([min(mark.tick_us, _TICK_MAX) for mark, _ in self._found], dtype=np.int64)
+        before = self.positions.before(ticks).row.tolist()
+        fixes = self._shown({*before, *(row for _, row in self._found if row is not None)} - {-1})
+        placed = []
+        for (mark, row), last in zip(self._found, before, strict=True):
+            place = (None if row is None else fixes.get(row)) or fixes.get(last)
+            placed.append(mark if place is None else _at(mark, place))
+        return sorted(placed, key=lambda mark: mark.tick_us)
+
+    def _shown(self, rows: set[int]) -> dict[int, Fix]:
+        """Those fixes of ``rows`` that have a position."""
+        if self._fixes is None:
+            fixes = ((row, self.positions.at_row(self._run, row)) for row in sorted(rows))
+            return {row: fix for row, fix in fixes if fix is not None}
+        chosen = sorted(rows)
+        every = zip(chosen, self._fixes.taken(np.array(chosen, dtype=np.int64)), strict=True)
+        return {row: fix for row, fix in every if fix.has_position}
+
+
+def _at(mark: Mark, place: Fix) -> Mark:
+    return replace(mark, place=place, place_s=(place.tick_us - mark.tick_us) / 1e6)
 
 
 def _gap(gap: Gap) -> Mark:
@@ -122,10 +181,8 @@ def _event(event: RunEvent) -> Mark:
                 supply_mv=event.supply_mv, card_busy_ms=event.card_busy_ms)  # fmt: skip
 
 
-def _stamped(marks: Iterator[Mark], track: Track | None) -> Iterator[Mark]:
+def _stamped(listed: Sequence[Mark], line: TimeLine | None) -> Iterator[Mark]:
     """The marks with UTC from the run's time line, where it has one."""
-    line = track.timeline if track else None
-    listed = list(marks)
     if line is None or not line.usable or not listed:
         yield from listed
         return
@@ -140,22 +197,3 @@ def _stamped(marks: Iterator[Mark], track: Track | None) -> Iterator[Mark]:
 def _moment(moment: object) -> dt.datetime | None:
     """NumPy gives a time beyond year 9999 as a number."""
     return moment.replace(tzinfo=dt.UTC) if isinstance(moment, dt.datetime) else None
-
-
-class _Places:
-    """Finds the position to show a mark at."""
-
-    def __init__(self, track: Track | None) -> None:
-        self._fixes = track.fixes if track else ()
-        positioned = [fix for fix in self._fixes if fix.has_position]
-        self._positioned = sorted(positioned, key=lambda fix: fix.tick_us)
-        self._ticks = [fix.tick_us for fix in self._positioned]
-
-    def put(self, mark: Mark, index: int | None) -> Mark:
-        """``mark`` at fix ``index``, or else at the last position before it, or the first at all."""
-        place = None if index is None else self._fixes[index]
-        if place is None or not place.has_position:
-            if not self._positioned:
-                return mark
-            place = self._positioned[max(0, bisect_right(self._ticks, mark.tick_us) - 1)]
-        return replace(mark, place=place, place_s=(place.tick_us - mark.tick_us) / 1e6)

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from offtake.export.values import checked_position
+from offtake.export.positions import Positions
 from offtake.journal.measured import Series
-from offtake.track.fix import Track
 from offtake.track.timeline import TimeLine
 
 
@@ -46,22 +45,16 @@ class Stamps:
 
 
 class Stamper:
-    """Finds time and place of one run's measurements. DamageError for a track with a position out of range."""
+    """Finds time and place of one run's measurements, by its ``positions`` and ``timeline``."""
 
-    def __init__(self, track: Track | None) -> None:
-        fixes = sorted((fix for fix in (track.fixes if track else ()) if fix.has_position), key=lambda fix: fix.tick_us)
-        self._ticks = np.array([fix.tick_us for fix in fixes], dtype=np.int64)
-        self._places = np.array([checked_position(fix) for fix in fixes], dtype=np.float64).reshape(-1, 2)
-        self._line = track.timeline if track and track.timeline is not None else TimeLine()
+    def __init__(self, positions: Positions, timeline: TimeLine | None) -> None:
+        self._positions = positions
+        self._line = TimeLine() if timeline is None else timeline
 
     def stamps(self, series: Series) -> Stamps:
         """Time and place of each row of ``series``."""
         utc, off_s = self._line.stamp_many(series.tick_us)
         known = np.where(np.isinf(off_s), np.nan, off_s)
-        count = len(series.tick_us)
-        if not len(self._ticks):
-            nowhere = np.full(count, np.nan)
-            return Stamps(utc, known, nowhere, nowhere, nowhere)
-        before = np.maximum(np.searchsorted(self._ticks, series.tick_us, side="right") - 1, 0)
-        place_s = (self._ticks[before] - series.tick_us) / 1e6
-        return Stamps(utc, known, self._places[before, 0], self._places[before, 1], place_s)
+        places = self._positions.before(series.tick_us)
+        place_s = np.where(np.isnan(places.latitude_deg), np.nan, (places.tick_us - series.tick_us) / 1e6)
+        return Stamps(utc, known, places.latitude_deg, places.longitude_deg, place_s)

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pyarrow as pa  # type: ignore[import-untyped]
-import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
 from offtake.errors import DamageError, UsageError
-from offtake.export.aside import write_aside
+from offtake.export.aside import Together
+from offtake.export.table_files import ParquetFiles
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,63}")
 
@@ -40,34 +40,33 @@ def message_path(stem: Path, dialect: str, message: str) -> Path:
 
 
 def write_messages_parquet(
-    tables: Iterable[tuple[str, str, pa.Table]], stem: Path, *, replace: bool = False
+    tables: Iterable[tuple[str, str, pa.Table]],
+    stem: Path,
+    *,
+    replace: bool = False,
+    among: Together | None = None,
 ) -> tuple[MessageFile, ...]:
     """Write ``tables`` (dialect, message, some of its rows) to a file for each kind of message, rows in their order.
 
-    Tables of one kind must have the same columns; each becomes row groups of its own, so memory does not grow with the
-    log. Fields keep their metadata. Raises as :func:`message_path` and :func:`offtake.export.aside.write_aside` do, and
-    :class:`~offtake.errors.DamageError` for tables of one kind that differ; then no file is written, unless putting the
-    last of them in place is what fails.
+    Tables of one kind must have the same columns; memory does not grow with the log. Fields keep their metadata. Raises
+    as :func:`message_path` and :func:`offtake.export.aside.write_aside` do, and :class:`~offtake.errors.DamageError`
+    for tables of one kind that differ; then no file is written.
     """
     rows: dict[tuple[str, str], int] = {}
-    writers: dict[tuple[str, str], pq.ParquetWriter] = {}
-    paths: set[Path] = set()
+    schemas: dict[tuple[str, str], pa.Schema] = {}
+    paths: dict[tuple[str, str], Path] = {}
     with ExitStack() as stack:
+        together = among or stack.enter_context(Together(replace=replace))
+        files = stack.enter_context(ParquetFiles(together))
         for dialect, message, table in tables:
             kind = (dialect, message)
-            if kind not in writers:
+            if kind not in paths:
                 path = message_path(stem, dialect, message)
-                if path in paths:
+                if path in paths.values():
                     raise UsageError(f"two kinds of message called {message}", where=dialect, expected="one")
-                paths.add(path)
-                handle = stack.enter_context(write_aside(path, replace=replace))
-                writers[kind] = stack.enter_context(pq.ParquetWriter(handle, table.schema, compression="zstd"))
-                rows[kind] = 0
-            if not table.schema.equals(writers[kind].schema):
+                paths[kind], schemas[kind], rows[kind] = path, table.schema, 0
+            if not table.schema.equals(schemas[kind]):
                 raise DamageError("two tables of one kind have different columns", where=f"{dialect} {message}")
-            writers[kind].write_table(table)
+            files.write(paths[kind], table)
             rows[kind] += table.num_rows
-    return tuple(
-        MessageFile(dialect, message, message_path(stem, dialect, message), count)
-        for (dialect, message), count in rows.items()
-    )
+    return tuple(MessageFile(*kind, paths[kind], count) for kind, count in rows.items())

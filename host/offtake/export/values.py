@@ -7,9 +7,17 @@ import math
 import unicodedata
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
 
 from offtake.errors import DamageError
-from offtake.track.fix import Fix
+
+if TYPE_CHECKING:
+    # Every verb shows results with this module; few of them have fixes.
+    from offtake.track.fixes import FixColumns
+    from offtake.track.values import Fix
 
 CREATOR = "offtake 0.1.0"
 LABEL_LENGTH_MAX = 200
@@ -64,6 +72,19 @@ def checked_position(fix: Fix) -> tuple[float, float]:
         expected = "-90 to 90 and -180 to 180 degrees"
         raise DamageError(f"position {latitude}, {longitude} is out of range", where=where, expected=expected)
     return latitude, -180.0 if longitude == 180.0 else longitude
+
+
+def require_positions(fixes: FixColumns) -> None:
+    """Refuse positions out of range as :func:`checked_position` does, all at once."""
+    there = fixes.has_position
+    good = (np.abs(fixes.latitude_deg) <= 90.0) & (np.abs(fixes.longitude_deg) <= 180.0)
+    for row in np.flatnonzero(there & ~good)[:1].tolist():
+        checked_position(fixes[row])
+
+
+def wrapped_deg(longitude_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Longitudes with 180 as -180."""
+    return np.where(longitude_deg == 180.0, -180.0, longitude_deg)
 
 
 def mean_sea_level_m(fix: Fix) -> float | None:

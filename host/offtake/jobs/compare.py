@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import os
-from array import array
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import takewhile
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from offtake.card import open_journal
 from offtake.compare.judge import compare as hold_against
@@ -17,19 +16,20 @@ from offtake.compare.model import Comparison
 from offtake.compare.page import render
 from offtake.compare.retime import track_by_receiver_time
 from offtake.compare.session import Faults, Session, Start, session_of, start_of
-from offtake.dialects.registry import new_decoder
-from offtake.dialects.stream import StreamChunk, TimedMessage, byte_time_us, decode_stream
+from offtake.dialects.stream import byte_time_us
 from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.export.aside import write_aside
 from offtake.jobs.places import is_same
 from offtake.jobs.runs import BAUD_ASSUMED, Hearing, baud_of, chosen_runs
+from offtake.journal.bulk.stream import StreamWindow
 from offtake.journal.events import run_events
 from offtake.journal.runs import RunInfo
 from offtake.journal.salvage import Salvage, salvage
-from offtake.journal.stream import salvaged_chunks
+from offtake.journal.stream import salvaged_windows
 from offtake.report.write import write_drawn
 from offtake.track.analyse import analyse
-from offtake.track.build import build_track
+from offtake.track.build import EpochReader, track_of
+from offtake.track.bulk_epochs import EpochBatch
 from offtake.track.fix import Track
 
 CAPTURE_BYTES_MOST = 256 * 2**20
@@ -38,7 +38,10 @@ STARTS_MOST = 20
 """Runs whose start is looked at,"""
 START_S = 900.0
 """and for how long each."""
-_PIECE = 2**16
+_PIECE = 2**20
+
+Places = tuple[NDArray[np.int64], NDArray[np.int64]]
+"""Stream offsets, and the ticks there."""
 
 
 @dataclass(frozen=True)
@@ -84,9 +87,7 @@ def compare(
         raise UsageError("is one of the recordings", where=str(output.page), expected="another name for the page")
     if is_same(before, after) and (None in runs or runs[0] == runs[1]):
         raise UsageError("both are the same recording", where=str(after), expected="another file, or two of its runs")
-    first, second = (
-        read_session(path, run, how or Hearing()) for path, run in zip((before, after), runs, strict=True)
-    )
+    first, second = (read_session(path, run, how or Hearing()) for path, run in zip((before, after), runs, strict=True))
     found = hold_against(first, second, seed=seed)
     if output.page is None and output.pictures is None:
         return CompareResult(found)
@@ -122,28 +123,37 @@ def _of_journal(found: Salvage, run: int | None, source: Path, how: Hearing) -> 
     notes = []
     if len(known) > 1:
         notes.append(f"{source.name} has {len(known)} runs; run {info.run}, with the most bytes, is compared.")
-    listener = _Listener(baud_of(found, info), how)
-    track = _track(listener, salvaged_chunks(found, info.run), info.run)
-    if not track.fixes:
+    heard = _Heard(baud_of(found, info), info.run, how)
+    track = heard.track(salvaged_windows(found, info.run))
+    if not len(track.fixes):
         raise _not_understood(source)
-    events = run_events(found.frames(info.run), info.run)
+    events = run_events(found.frame_tables(info.run), info.run)
     # Of the logger's own losses: gaps they make are no fault of the receiver's.
-    losses = {
-        tick
-        for event in events
-        if event.loses_line_bytes
-        for tick in (event.tick_us, event.last_tick_us)
-    }
+    losses = {tick for event in events if event.loses_line_bytes for tick in (event.tick_us, event.last_tick_us)}
     analysis = analyse(track, losses=sorted(losses))
     starts = [start_of(track), *_other_starts(found, known, info, how)]
-    return session_of(track, analysis, listener.faults(), source=source.name, starts=starts, notes=notes)
+    return session_of(track, analysis, heard.faults(), source=source.name, starts=starts, notes=notes)
 
 
 def _other_starts(found: Salvage, known: tuple[RunInfo, ...], main: RunInfo, how: Hearing) -> Iterator[Start]:
     """When the first position came in the other runs."""
     for info in [one for one in known if one.run != main.run][: STARTS_MOST - 1]:
-        chunks = takewhile(lambda chunk: chunk.tick_us < START_S * 1e6, salvaged_chunks(found, info.run))
-        yield start_of(_track(_Listener(baud_of(found, info), how), chunks, info.run))
+        windows = _until(salvaged_windows(found, info.run), round(START_S * 1e6))
+        yield start_of(_Heard(baud_of(found, info), info.run, how).track(windows))
+
+
+def _until(windows: Iterable[StreamWindow], tick_us: int) -> Iterator[StreamWindow]:
+    """The stream up to the first chunk at ``tick_us`` or later."""
+    for window in windows:
+        late = np.flatnonzero(window.chunk_tick_us >= tick_us)
+        if not len(late):
+            yield window
+            continue
+        kept, end = int(late[0]), int(window.chunk_offset[late[0]]) - window.offset
+        if kept:
+            begin, ticks, lost = window.chunk_offset[:kept], window.chunk_tick_us[:kept], window.chunk_lost[:kept]
+            yield StreamWindow(window.offset, window.data[:end], begin, ticks, lost)
+        return
 
 
 def _of_capture(source: Path, how: Hearing) -> Session:
@@ -153,54 +163,57 @@ def _of_capture(source: Path, how: Hearing) -> Session:
             raise UsageError(
                 f"a capture of {size:,} bytes", where=str(source), expected=f"at most {CAPTURE_BYTES_MOST:,} bytes"
             )
-        listener = _Listener(BAUD_ASSUMED, how)
-        track, notes = track_by_receiver_time(listener.messages(_pieces(source)))
+        heard = _Heard(BAUD_ASSUMED, 1, how)
+        track, notes = track_by_receiver_time(heard.epochs(_pieces(source)))
     except OSError as error:
         raise InputOutputError(f"cannot read: {error.strerror}", where=str(source)) from error
-    if not track.fixes:
+    if not len(track.fixes):
         raise _not_understood(source)
     # Bad checks are put at the time of the epoch they stand in.
-    offsets = [fix.source_offsets[0] for fix in track.fixes]
-    faults = listener.faults(offsets, [fix.tick_us for fix in track.fixes])
+    fixes = track.fixes
+    faults = heard.faults((fixes.source_offset[fixes.source_start[:-1]], fixes.tick_us))
     return session_of(track, analyse(track), faults, source=source.name, kind="capture", notes=notes)
 
 
-def _pieces(source: Path) -> Iterator[StreamChunk]:
+def _pieces(source: Path) -> Iterator[StreamWindow]:
     """The file's bytes as one line that never pauses; its ticks mean nothing."""
     offset = 0
     with source.open("rb") as handle:
         while data := handle.read(_PIECE):
-            yield StreamChunk(byte_time_us(offset, BAUD_ASSUMED), data, False)
+            begin, tick_us = np.array([offset]), np.array([byte_time_us(offset, BAUD_ASSUMED)])
+            yield StreamWindow(offset, data, begin, tick_us, np.zeros(1, np.bool_))
             offset += len(data)
 
 
-class _Listener:
-    """Decodes one stream, and remembers when its messages came, so that it can say when checks failed."""
+class _Heard:
+    """Hears one stream, and remembers when its chunks came, so that it can say when checks failed."""
 
-    def __init__(self, baud: int, how: Hearing) -> None:
-        self._baud = baud
-        self.decoder = new_decoder(extra=how.dialects)
-        self._offsets, self._ticks = array("q"), array("q")
+    def __init__(self, baud: int, run: int, how: Hearing) -> None:
+        self._reader = EpochReader(baud=baud, run=run, extra_dialects=how.dialects)
+        self._run = run
+        self._chunks: list[Places] = []
 
-    def messages(self, chunks: Iterable[StreamChunk]) -> Iterator[TimedMessage]:
-        """All messages of the stream, once."""
-        for timed in decode_stream(chunks, self.decoder, self._baud):
-            self._offsets.append(timed.message.offset)
-            self._ticks.append(timed.tick_us)
-            yield timed
+    def epochs(self, windows: Iterable[StreamWindow]) -> EpochBatch:
+        """All epochs of the stream, once."""
+        return EpochBatch.concat(list(self._reader.batches(self._watched(windows))))
 
-    def faults(self, offsets: Sequence[int] | None = None, ticks: Sequence[int] | None = None) -> Faults:
-        """Failed checks, timed by their places between the messages, or between other ``offsets`` with ``ticks``."""
-        places = self._offsets if offsets is None else offsets
-        times = self._ticks if ticks is None else ticks
-        failed = [fault.offset for fault in self.decoder.faults if fault.kind == "bad_checksum"]
-        at_s = np.interp(failed, places, times) / 1e6 if failed and len(places) else np.empty(0)
-        counts = self.decoder.counts
+    def track(self, windows: Iterable[StreamWindow]) -> Track:
+        """The same on their time line."""
+        return track_of(self.epochs(windows), self._run, self._reader.counts, self._reader.notes)
+
+    def _watched(self, windows: Iterable[StreamWindow]) -> Iterator[StreamWindow]:
+        for window in windows:
+            self._chunks.append((window.chunk_offset, window.chunk_tick_us))
+            yield window
+
+    def faults(self, places: Places | None = None) -> Faults:
+        """Failed checks, timed by their places between the chunks, or between other ``places``: stream offsets in
+        rising order, and their ticks."""
+        failed = [fault.offset for fault in self._reader.faults if fault.kind == "bad_checksum"]
+        offsets, ticks = places or (np.concatenate(one) for one in zip(*self._chunks, strict=True))
+        at_s = np.interp(failed, offsets, ticks) / 1e6 if failed else np.empty(0)
+        counts = self._reader.counts
         return Faults(at_s, counts.bad_checksum, counts.decoded + counts.invalid + counts.unknown)
-
-
-def _track(listener: _Listener, chunks: Iterable[StreamChunk], run: int) -> Track:
-    return build_track(listener.messages(chunks), run, listener.decoder.counts)
 
 
 def _not_understood(source: Path) -> DamageError:

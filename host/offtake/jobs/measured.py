@@ -8,20 +8,24 @@ import numpy as np
 
 from offtake.export.measured_plan import MeasuredPlan, plan_measured
 from offtake.generated.records import Pressure, PressureConstants
-from offtake.journal.columns import Payloads, columns_of
+from offtake.journal.clock import Clock
+from offtake.journal.columns import NO_PAYLOADS, columns_of
 from offtake.journal.measured import Series, read_batches
 from offtake.journal.runs import RunInfo
 from offtake.journal.salvage import Salvage
 from offtake.sensors.derive import derive, pressure_constants
 
 
-def measured_batches(found: Salvage, run: int) -> Iterator[Series]:
-    """Yield the measurements of ``run`` as :func:`offtake.journal.measured.read_batches` does, with derived columns."""
+def measured_batches(
+    found: Salvage, run: int, numbers: tuple[int, int] | None = None, clock: Clock | None = None
+) -> Iterator[Series]:
+    """Yield the measurements of ``run`` as :func:`offtake.journal.measured.read_batches` does, with derived columns; of
+    the blocks from number ``numbers[0]`` to ``numbers[1]`` alone, if given, where ``clock`` knows the time before."""
     surveyed = found.survey()
     if not _measured_codes(found, run):
         return
     constants = _constants(found, run)[0]
-    for batch in read_batches(found.frames(run), run, surveyed.layouts):
+    for batch in read_batches(found.frame_tables(run, numbers), run, surveyed.layouts, clock):
         yield derive(batch, constants, surveyed.start(run))
 
 
@@ -36,7 +40,7 @@ def _head(found: Salvage, run: int, code: int) -> Series:
     """A series without rows."""
     layout = found.survey().layouts.of(run, code)
     assert layout is not None
-    columns = columns_of(layout.message, Payloads())
+    columns = columns_of(layout.message, NO_PAYLOADS)
     head = Series(run, code, layout.name, layout.origin, np.zeros(0, np.int64), columns, 0)
     return derive(head, _constants(found, run)[0])
 

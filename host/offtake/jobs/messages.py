@@ -6,48 +6,44 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]
+from numpy.typing import NDArray
 
+from offtake.arrow import of_numbers
 from offtake.dialects.bulk import BulkDecoder
 from offtake.dialects.bulk.arrow import to_arrow
 from offtake.dialects.bulk.window import Window
-from offtake.dialects.stream import BITS_PER_BYTE, StreamChunk
+from offtake.dialects.stream import BITS_PER_BYTE
 from offtake.dialects.tables import AnyDialect
+from offtake.journal.bulk.stream import StreamWindow
 from offtake.track.timeline import TimeLine
 
-WINDOW_BYTES = 2**20
-_OFFSET = "_offset"
+BYTES_AT_ONCE = 2**19
+"""So much of the stream is decoded at once: all columns of all messages take many times its memory."""
+_UTC = pa.timestamp("us", "UTC")
 
 
 def message_tables(
-    chunks: Iterable[StreamChunk], dialects: Sequence[AnyDialect], baud: int, timeline: TimeLine | None
+    windows: Iterable[StreamWindow], dialects: Sequence[AnyDialect], baud: int, timeline: TimeLine | None
 ) -> Iterator[tuple[str, str, pa.Table]]:
-    """Yield (dialect, message, rows) window by window. Columns beside the message's own: ``_tick_us`` since power-up,
-    ``_utc`` and ``_utc_uncertainty_s`` (95 %; null in a run without a date)."""
+    """Yield (dialect, message, rows) window by window of a run's stream. Columns beside the message's own: ``_tick_us``
+    since power-up, ``_utc`` and ``_utc_uncertainty_s`` (95 %; null in a run without a date)."""
     decoder = BulkDecoder(dialects)
     clock = _Clock(baud, timeline)
-    data = bytearray()
-    breaks: list[int] = []
-    total = 0
-    for chunk in chunks:
-        if chunk.after_loss:
-            breaks.append(total)
-        clock.add(total, chunk.tick_us)
-        data += chunk.data
-        total += len(chunk.data)
-        if len(data) >= WINDOW_BYTES:
-            yield from _stamped(decoder.window(bytes(data), breaks), clock)
-            data.clear()
-            breaks.clear()
-            clock.forget(decoder.pending_offset)
-    yield from _stamped(decoder.window(bytes(data), breaks), clock)
+    for window in windows:
+        clock.add(window)
+        breaks = window.chunk_offset[window.chunk_lost]
+        for first in range(0, len(window.data), BYTES_AT_ONCE):
+            yield from _stamped(decoder.window(window.data[first : first + BYTES_AT_ONCE], breaks), clock)
+            breaks = breaks[:0]
+        clock.forget(decoder.pending_offset)
     yield from _stamped(decoder.finish(), clock)
 
 
-def _stamped(window: Window, clock: _Clock) -> Iterator[tuple[str, str, pa.Table]]:
-    for (dialect, message), rows in window.tables.items():
+def _stamped(decoded: Window, clock: _Clock) -> Iterator[tuple[str, str, pa.Table]]:
+    for (dialect, message), rows in decoded.tables.items():
         table = to_arrow(rows)
         if table.num_rows:
-            yield dialect, message, clock.stamp(table)
+            yield dialect, message, clock.stamp(table, rows.offset.astype(np.int64))
 
 
 class _Clock:
@@ -55,33 +51,31 @@ class _Clock:
 
     def __init__(self, baud: int, timeline: TimeLine | None) -> None:
         self._byte_us = BITS_PER_BYTE * 1e6 / baud
-        self._timeline = timeline
-        self._starts: list[int] = []
-        self._ticks: list[int] = []
+        self._line = TimeLine() if timeline is None else timeline
+        self._starts = np.zeros(0, np.int64)
+        self._ticks = np.zeros(0, np.int64)
 
-    def add(self, offset: int, tick_us: int) -> None:
-        """A chunk begins at ``offset``, at ``tick_us``."""
-        self._starts.append(offset)
-        self._ticks.append(tick_us)
+    def add(self, window: StreamWindow) -> None:
+        """The chunks of ``window`` follow."""
+        self._starts = np.concatenate((self._starts, window.chunk_offset))
+        self._ticks = np.concatenate((self._ticks, window.chunk_tick_us))
 
     def forget(self, offset: int) -> None:
         """No offset before this one is asked for any more."""
         keep = max(0, int(np.searchsorted(self._starts, offset, side="right")) - 1)
-        del self._starts[:keep], self._ticks[:keep]
+        self._starts, self._ticks = self._starts[keep:], self._ticks[keep:]
 
-    def stamp(self, table: pa.Table) -> pa.Table:
-        """``table`` with its times behind the offsets."""
-        offsets = table.column(_OFFSET).to_numpy().astype(np.int64)
-        starts, ticks = np.array(self._starts, np.int64), np.array(self._ticks, np.int64)
-        place = np.searchsorted(starts, offsets, side="right") - 1
-        tick_us = ticks[place] + np.rint((offsets - starts[place]) * self._byte_us).astype(np.int64)
-        line = self._timeline if self._timeline is not None else TimeLine()
-        utc, uncertainty = line.stamp_many(tick_us)
-        known = np.where(np.isinf(uncertainty), np.nan, uncertainty)
+    def stamp(self, table: pa.Table, offsets: NDArray[np.int64]) -> pa.Table:
+        """``table``, whose messages begin at these ``offsets`` of the stream, with its times behind them."""
+        place = np.searchsorted(self._starts, offsets, side="right") - 1
+        into_us = np.rint((offsets - self._starts[place]) * self._byte_us).astype(np.int64)
+        tick_us = self._ticks[place] + into_us
+        utc, uncertainty = self._line.stamp_many(tick_us)
         columns = (
-            ("_tick_us", pa.array(tick_us), "us", "When the message's first byte came, since power-up."),
-            ("_utc", pa.array(utc, pa.timestamp("us")).cast(pa.timestamp("us", "UTC")), "UTC", "The same in UTC."),
-            ("_utc_uncertainty_s", pa.array(known, from_pandas=True), "s", "How far that may be off (95 %)."),
+            ("_tick_us", of_numbers(tick_us), "us", "When the message's first byte came, since power-up."),
+            ("_utc", of_numbers(utc.astype(np.int64), np.isnat(utc), _UTC), "UTC", "The same in UTC."),
+            ("_utc_uncertainty_s", of_numbers(uncertainty, np.isinf(uncertainty)), "s",
+             "How far that may be off (95 %)."),
         )  # fmt: skip
         for number, (name, values, unit, doc) in enumerate(columns, start=1):
             field = pa.field(name, values.type, metadata={"unit": unit, "doc": doc})

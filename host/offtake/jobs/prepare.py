@@ -13,7 +13,7 @@ from offtake.jobs.header import Settings, new_header
 from offtake.jobs.places import is_port
 from offtake.journal.codec import decode_journal_header, encode_journal_header
 from offtake.link import open_desk
-from offtake.link.desk import require_journal
+from offtake.link.refusals import require_journal
 
 _BLOCKS_LEAST = 2
 

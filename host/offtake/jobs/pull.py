@@ -9,8 +9,8 @@ from offtake.card import open_journal
 from offtake.jobs.places import is_port
 from offtake.journal.reader import Journal
 from offtake.link import PullResult, RunSeen, list_runs, open_desk, pull_from_desk, pull_from_path
-from offtake.link.desk import require_journal
 from offtake.link.pull import Progress, require_new
+from offtake.link.refusals import require_journal
 
 
 @dataclass(frozen=True)

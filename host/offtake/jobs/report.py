@@ -8,11 +8,16 @@ from pathlib import Path
 
 from offtake.card import open_journal
 from offtake.errors import UsageError
+from offtake.generated.records import BLOCK_SIZE
+from offtake.jobs.indexed import indexed
 from offtake.jobs.places import require_apart
 from offtake.jobs.runs import Hearing, chosen_runs, damaged_bytes, read_run
 from offtake.journal.described import run_notes
-from offtake.journal.salvage import salvage
+from offtake.journal.runs import RunInfo
+from offtake.journal.salvage import Salvage
 from offtake.journal.verify import verify
+from offtake.journal.verify_run import verify_run
+from offtake.progress import QUIET, Watch
 from offtake.report.build import build_report
 from offtake.report.inputs import ReportInput, RunInput
 from offtake.report.write import write_page, write_pictures
@@ -20,7 +25,8 @@ from offtake.report.write import write_page, write_pictures
 
 @dataclass(frozen=True)
 class ReportResult:
-    """What was written, and the report's answers in words. ``clean`` as `offtake verify` would say."""
+    """What was written, and the report's answers in words. ``clean`` as `offtake verify` would say (of the one run that
+    the report is of, if it is of one)."""
 
     page: Path
     page_bytes: int
@@ -37,8 +43,12 @@ def report(
     run: int | None = None,
     how: Hearing | None = None,
     replace: bool = False,
+    watch: Watch = QUIET,
 ) -> ReportResult:
     """Writes the page, and the pictures as PNG files into the folder ``pictures``.
+
+    Of one ``run`` only its blocks are read where an index tells which those are; then the page says of the journal only
+    what these show.
 
     :raises UsageError: no such run, or a file that exists and no ``replace``.
     :raises DamageError: nothing of a journal in ``source``.
@@ -48,15 +58,27 @@ def report(
     if not replace and os.path.lexists(page):
         raise UsageError("exists already", where=str(page), expected="a new name, or --replace")
     with open_journal(source) as opened:
-        checked = verify(opened, str(source))
-        found = salvage(opened, str(source))
-        runs = []
-        for info in chosen_runs(found, run, source):
-            log = read_run(found, info, how or Hearing())
-            notes = (*log.measured_notes, *(run_notes(found.survey(), info) if log.measured else ()))
-            runs.append(RunInput(log.info, log.track, log.analysis, log.events, log.end_tick_us, log.measured, notes))
-        damaged = damaged_bytes(found.account)
+        watch.over(opened, "checking")
+        if run is None:
+            checked = verify(opened, str(source))
+            watch.phase("reading", opened.size)
+            found = indexed(source, opened)
+            damaged = damaged_bytes(found.account)
+            chosen = chosen_runs(found, None, source)
+        else:
+            found = indexed(source, opened)
+            chosen = chosen_runs(found, run, source)
+            assert found.index is not None
+            checked, damaged = verify_run(opened, str(source), found.index, run), 0
+        runs = [_run_input(found, info, how or Hearing(), watch) for info in chosen]
     made = build_report(ReportInput(source.name, checked, runs))
     size = write_page(made, page, replace=replace)
     drawn = write_pictures(made, pictures, replace=replace) if pictures is not None else ()
     return ReportResult(page, size, drawn, tuple(answer.text for answer in made.answers), checked.clean and not damaged)
+
+
+def _run_input(found: Salvage, info: RunInfo, how: Hearing, watch: Watch) -> RunInput:
+    watch.phase(f"run {info.run}", (info.last_block - info.first_block + 1) * BLOCK_SIZE)
+    log = read_run(found, info, how)
+    notes = (*log.measured_notes, *(run_notes(found.survey(), info) if log.measured else ()))
+    return RunInput(log.info, log.track, log.analysis, log.events, log.end_tick_us, log.measured, notes)

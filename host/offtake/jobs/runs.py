@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import Any
 
 from offtake.dialects.tables import AnyDialect
 from offtake.errors import DamageError, UsageError
 from offtake.jobs.measured import measured_batches, measured_notes
-from offtake.journal.events import RunEvent, run_story
+from offtake.journal.account import Account
+from offtake.journal.bulk.stream import StreamWindow, windows_of_timed
+from offtake.journal.bulk.times import timed_tables
+from offtake.journal.events import RunEvent, Story
 from offtake.journal.measured import Series, gather
 from offtake.journal.runs import RunInfo
-from offtake.journal.salvage import Account, Salvage
-from offtake.journal.stream import salvaged_chunks
+from offtake.journal.salvage import Salvage
 from offtake.spec.dialect import load_dialect
 from offtake.track.analyse import analyse
 from offtake.track.analysis import Analysis
-from offtake.track.build import read_track
+from offtake.track.build import EpochReader, track_of
+from offtake.track.bulk.batch import EpochBatch
 from offtake.track.fix import Track
+from offtake.track.parts import Told, TrackPart, track_parts
+from offtake.track.timeline import TimeLine
 
 BAUD_ASSUMED = 57_600
 """Where neither the run's start nor the journal's header is left to say it; only the times of single bytes need it."""
@@ -93,19 +99,78 @@ def baud_of(found: Salvage, info: RunInfo) -> int:
     return max(1, info.start.baud if info.start else found.header.baud if found.header else BAUD_ASSUMED)
 
 
+@dataclass(frozen=True)
+class RunPart(TrackPart):
+    """A part of a run, with the ``events`` of its ticks (those told late come with a later part). ``end_tick_us`` is
+    the latest tick of any frame so far, in microseconds since power-up."""
+
+    info: RunInfo
+    events: tuple[RunEvent, ...]
+    end_tick_us: int
+
+
+class _Reading:
+    """One passage over a run's frames: the receiver's bytes go on as epochs, the events are gathered on the way."""
+
+    def __init__(self, found: Salvage, info: RunInfo, how: Hearing, numbers: tuple[int, int] | None = None) -> None:
+        self._found, self._info, self._numbers = found, info, numbers
+        self.story = Story(info.run)
+        self.reader = EpochReader(baud=baud_of(found, info), run=info.run, extra_dialects=how.dialects)
+
+    def batches(self) -> Iterator[EpochBatch]:
+        """The run's epochs."""
+        return self.reader.batches(self._windows())
+
+    def _windows(self) -> Iterator[StreamWindow]:
+        run, numbers, index = self._info.run, self._numbers, self._found.index
+        clock = None if numbers is None or index is None else index.clock(run, numbers[0])
+        return windows_of_timed(self.story.heard(timed_tables(self._found.frame_tables(run, numbers), clock)))
+
+
 def read_run(found: Salvage, info: RunInfo, how: Hearing, *, measured: bool = True) -> RunLog:
-    """Decode one run and look it over, with its measurements unless they are not wanted."""
-    track = read_track(
-        salvaged_chunks(found, info.run),
-        baud=baud_of(found, info),
-        run=info.run,
-        extra_dialects=how.dialects,
-        latency_s=how.latency_s,
-    )
-    events, end_tick_us = run_story(found.frames(info.run), info.run)
-    lossy = [event for event in events if event.loses_line_bytes]
-    # An event may stand for several: bytes were lost at its first and at its last tick.
-    losses = sorted({tick for event in lossy for tick in (event.tick_us, event.last_tick_us)})
-    analysis = analyse(track, losses=losses, end_tick_us=end_tick_us)
+    """Decode one run as a whole and look it over, with its measurements unless they are not wanted.
+
+    The frames are read once, and once more for measurements if there are any. It takes some 250 bytes of memory for
+    each epoch and 42 for each satellite told with it, twice that for a moment; :func:`run_parts` bounds it.
+    """
+    reading = _Reading(found, info, how)
+    epochs = EpochBatch.concat(list(reading.batches()))
+    track = track_of(epochs, info.run, reading.reader.counts, reading.reader.notes, latency_s=how.latency_s)
+    story = reading.story
+    analysis = analyse(track, losses=story.loss_ticks(), end_tick_us=story.end_tick_us)
     series = gather(measured_batches(found, info.run)) if measured else ()
-    return RunLog(info, track, analysis, events, end_tick_us, series, measured_notes(found, info.run))
+    notes = measured_notes(found, info.run)
+    return RunLog(info, track, analysis, story.events(), story.end_tick_us, series, notes)
+
+
+def run_parts(
+    found: Salvage,
+    info: RunInfo,
+    how: Hearing,
+    numbers: tuple[int, int] | None = None,
+    *,
+    known: TimeLine | None = None,
+) -> Iterator[RunPart]:
+    """Decode one run, however long, in bounded memory: yield it in parts, as :mod:`offtake.track.parts` says.
+
+    The frames are read once. ``numbers`` are the first and the last block to read, all if ``None``; ``known`` is a time
+    line of the run, for where what is read tells no date. The only part of a run that is no longer is the same as
+    :func:`read_run` gives.
+    """
+    reading = _Reading(found, info, how, numbers)
+    story, reader = reading.story, reading.reader
+
+    def told() -> Told:
+        return Told(reader.counts, reader.notes, story.loss_ticks(), story.end_tick_us)
+
+    for part in track_parts(reading.batches(), info.run, told, latency_s=how.latency_s, known=known):
+        events = story.taken(part.until_tick_us)
+        made = RunPart(**_fields(part), info=info, events=events, end_tick_us=story.end_tick_us)
+        # Nothing here keeps a part in memory while the next one is read.
+        del part
+        yield made
+        del made
+
+
+def _fields(part: TrackPart) -> dict[str, Any]:
+    return {one.name: getattr(part, one.name) for one in fields(part)}

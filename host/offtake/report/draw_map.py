@@ -60,7 +60,7 @@ def way_of(series: RunSeries) -> Way:
     """Return the way of a run."""
     east, north = series.east_north_m
     index = np.flatnonzero(series.placed)
-    grade = np.fromiter((_grade(series, int(place)) for place in index), dtype=np.int64, count=len(index))
+    grade = _grades(series)[index]
     broken = np.zeros(len(index), dtype=bool)
     lasts = [gap.last for gap in series.run.analysis.gaps if gap.last is not None]
     broken[np.isin(index, np.array(lasts, dtype=np.int64))] = True
@@ -68,11 +68,15 @@ def way_of(series: RunSeries) -> Way:
     return Way(index, east[index], north[index], grade, series.glitched[index], broken)
 
 
-def _grade(series: RunSeries, place: int) -> int:
-    fix = series.fixes[place]
-    if fix.fix_type in ("2d", "dead_reckoning", "none") or fix.fix_quality in _WEAK:
-        return 2
-    return 1 if fix.fix_quality in _CORRECTED else 0
+def _grades(series: RunSeries) -> NDArray[np.int64]:
+    """Of each fix how good it is: 2 weak, 1 corrected, 0 neither."""
+    fixes = series.fixes
+
+    def told(codes: NDArray[np.int16], words: tuple[str, ...]) -> NDArray[np.bool_]:
+        return np.isin(codes, [code for code, word in enumerate(fixes.words) if word in words])
+
+    weak = told(fixes.fix_type, ("2d", "dead_reckoning", "none")) | told(fixes.fix_quality, _WEAK)
+    return np.where(weak, 2, np.where(told(fixes.fix_quality, _CORRECTED), 1, 0))
 
 
 def track_picture(series: RunSeries, way: Way, name: str, ticks_us: Ticks | None = None) -> Picture:

@@ -75,6 +75,7 @@ class Plot:
 
 def plots_of(series: RunSeries) -> tuple[Plot, ...]:
     """Everything of a run that is a number over time."""
+    of = series.of_fixes
     low, middle, high = series.cn0_db_hz
     late = series.late_ms
     height = "Height above mean sea level" if series.height_is_above_sea else "Height above the ellipsoid"
@@ -84,22 +85,22 @@ def plots_of(series: RunSeries) -> tuple[Plot, ...]:
     return (
         Plot("height", height, "m", (Quantity("first", "height", series.height_m),),
              "The stream tells no height.", clipped=True),
-        Plot("speed", "Speed over ground", "m/s", (Quantity("first", "speed", _of(series, "speed_m_s")),),
+        Plot("speed", "Speed over ground", "m/s", (Quantity("first", "speed", of("speed_m_s")),),
              "The stream tells no speed.", 2, from_zero=True, clipped=True),
         Plot("satellites", "Satellites", "number",
-             (Quantity("first", "used", _of(series, "satellites_used")),
-              Quantity("second", "in view", _of(series, "satellites_in_view"))),
+             (Quantity("first", "used", of("satellites_used")),
+              Quantity("second", "in view", of("satellites_in_view"))),
              "The stream tells no number of satellites.", 0, steps=True, from_zero=True),
         Plot("cn0", "Signal strength (C/N0) of the satellites used", "dB-Hz",
              (Quantity("first", "median", middle), Quantity("second", "upper quartile", high),
               Quantity("third", "lower quartile", low)),
              "The stream tells no signal strengths.", 0, band=True),
         Plot("dilution", "Dilution of precision", "ratio",
-             (Quantity("first", "horizontal", _of(series, "hdop")), Quantity("second", "vertical", _of(series, "vdop")),
-              Quantity("third", "position", _of(series, "pdop"))), "The stream tells no dilution.", 2, ratio=True),
+             (Quantity("first", "horizontal", of("hdop")), Quantity("second", "vertical", of("vdop")),
+              Quantity("third", "position", of("pdop"))), "The stream tells no dilution.", 2, ratio=True),
         Plot("accuracy", "Accuracy, as the receiver estimates it", "m",
-             (Quantity("first", "horizontal", _of(series, "horizontal_accuracy_m")),
-              Quantity("second", "vertical", _of(series, "vertical_accuracy_m"))),
+             (Quantity("first", "horizontal", of("horizontal_accuracy_m")),
+              Quantity("second", "vertical", of("vertical_accuracy_m"))),
              "The stream tells no estimate of its accuracy.", 2, ratio=True),
         Plot("late", "How late each epoch's first byte came", "ms",
              (Quantity("first", "behind the fitted line", late if late is not None else none),),
@@ -109,10 +110,6 @@ def plots_of(series: RunSeries) -> tuple[Plot, ...]:
         Plot("supply", "Supply voltage of the board", "V", (Quantity("first", "supply", series.supply_v),),
              "The logger wrote down no supply voltage in this run.", 2, steps=True, sparse=True),
     )  # fmt: skip
-
-
-def _of(series: RunSeries, name: str) -> Values:
-    return series.of_fixes(lambda fix: getattr(fix, name))
 
 
 def time_picture(plot: Plot, series: RunSeries, name: str) -> Picture:

@@ -38,8 +38,8 @@ class RunInput:
     def last_tick_us(self) -> int:
         """The latest tick anything of the run carries, in microseconds since power-up."""
         ticks = [self.end_tick_us or 0]
-        if self.track.fixes:
-            ticks.append(max(fix.tick_us for fix in self.track.fixes))
+        if len(self.track.fixes):
+            ticks.append(int(self.track.fixes.tick_us.max()))
         ticks.extend(event.tick_us for event in self.events)
         ticks.extend(gap.end_tick_us for gap in self.analysis.gaps)
         return max(ticks)

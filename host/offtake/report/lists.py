@@ -172,12 +172,12 @@ def messages(one: RunFacts) -> Markup:
 
 
 def findings(facts: Facts) -> Markup:
-    """What was found wrong or odd in the journal's blocks."""
+    """What was found wrong or odd in the journal's blocks, or in those of one run."""
     verify = facts.inputs.verify
     rows = [
         (one.severity, text.whole(one.position), text.whole(one.offset), text.stranger(one.text, 300))
         for one in verify.findings[:LISTED_MAX]
     ]
-    nothing = "Every block and frame of the journal passed its checks."
+    nothing = f"Every block and frame of the {'journal' if verify.only_run is None else 'run'} passed its checks."
     total = len(verify.findings) + verify.findings_left_out
     return listing("Findings", ("kind", "block", "byte", "what"), rows, total, nothing)

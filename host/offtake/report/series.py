@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from offtake.journal.events import RunEvent
 from offtake.report.inputs import RunInput
-from offtake.track.fix import Fix
+from offtake.track.fixes import FixColumns
 from offtake.track.geodesy import mean_position, plane
 from offtake.track.timeline import TimeLine
 
@@ -80,8 +80,8 @@ class RunSeries:
     def __init__(self, run: RunInput) -> None:
         self.run = run
         self.clock = Clock(run.track.timeline)
-        self.fixes: Sequence[Fix] = run.track.fixes
-        self.ticks_us = np.array([fix.tick_us for fix in self.fixes], dtype=np.int64)
+        self.fixes: FixColumns = run.track.fixes
+        self.ticks_us = self.fixes.tick_us
         self.seconds = self.clock.seconds(self.ticks_us)
         self._seconds_of: dict[Measured, Floats] = {}
 
@@ -96,31 +96,32 @@ class RunSeries:
         """The axis' length in seconds, at least one."""
         return max(1.0, self.clock.second(self.run.last_tick_us))
 
-    def of_fixes(self, value: Callable[[Fix], float | int | None]) -> Values:
-        """A quantity of the fixes."""
-        return values_of(self.seconds, column(value, self.fixes))
+    def of_fixes(self, name: str) -> Values:
+        """The quantity of the fixes that is called ``name`` there."""
+        values = getattr(self.fixes, name)
+        # Whole numbers that are absent are below 0.
+        told = values if values.dtype.kind == "f" else np.where(values < 0, np.nan, values)
+        return values_of(self.seconds, told)
 
     @cached_property
     def height_is_above_sea(self) -> bool:
         """Whether heights are above mean sea level; above the ellipsoid otherwise."""
-        return any(fix.altitude_m is not None for fix in self.fixes)
+        return not bool(np.isnan(self.fixes.altitude_m).all())
 
     @cached_property
     def height_m(self) -> Values:
         """Heights in metres, above what :attr:`height_is_above_sea` says."""
-        if self.height_is_above_sea:
-            return self.of_fixes(lambda fix: fix.altitude_m)
-        return self.of_fixes(lambda fix: fix.height_m)
+        return self.of_fixes("altitude_m" if self.height_is_above_sea else "height_m")
 
     @cached_property
     def latitude_deg(self) -> Floats:
         """Of every fix; ``nan`` without a position."""
-        return column(lambda fix: fix.latitude_deg if fix.longitude_deg is not None else None, self.fixes)
+        return np.where(self.fixes.has_position, self.fixes.latitude_deg, np.nan)
 
     @cached_property
     def longitude_deg(self) -> Floats:
         """Of every fix; ``nan`` without a position."""
-        return column(lambda fix: fix.longitude_deg if fix.latitude_deg is not None else None, self.fixes)
+        return np.where(self.fixes.has_position, self.fixes.longitude_deg, np.nan)
 
     @cached_property
     def placed(self) -> Flags:
@@ -157,18 +158,17 @@ class RunSeries:
     @cached_property
     def cn0_db_hz(self) -> tuple[Values, Values, Values]:
         """C/N0 of the satellites in use (of all tracked where use is not told): lower quartile, median, upper."""
-        kept, levels = [], []
-        for sky in self.run.track.skies:
-            told = [one.cn0_db_hz for one in sky.satellites if one.cn0_db_hz is not None and one.used is not False]
-            if told:
-                kept.append(sky.tick_us)
-                ordered = sorted(told)
-                last = len(ordered) - 1
-                levels.append((ordered[last // 4], _middle(ordered), ordered[last - last // 4]))
-        seconds = self.clock.seconds(np.array(kept, dtype=np.int64))
-        table = np.array(levels, dtype=np.float64).reshape(-1, 3)
-        low, middle, high = (values_of(seconds, table[:, place]) for place in range(3))
-        return low, middle, high
+        skies = self.run.track.skies
+        told = ~np.isnan(skies.cn0_db_hz) & (skies.used != 0)
+        of_sky, levels = skies.sky_of[told], skies.cn0_db_hz[told]
+        levels = levels[np.lexsort((levels, of_sky))]
+        # Of each sky that tells any: where its levels begin, in rising order, and the place of its last one from there.
+        rows, first, count = np.unique(of_sky, return_index=True, return_counts=True)
+        last = count - 1
+        seconds = self.clock.seconds(skies.tick_us[rows])
+        middle = (levels[first + last // 2] + levels[first + (last + 1) // 2]) / 2
+        low, high = levels[first + last // 4], levels[first + last - last // 4]
+        return values_of(seconds, low), values_of(seconds, middle), values_of(seconds, high)
 
     @cached_property
     def late_ms(self) -> Values | None:
@@ -204,19 +204,8 @@ class RunSeries:
         return values_of(seconds, np.array([value for _, value in told], dtype=np.float64))
 
 
-def column(value: Callable[[Fix], float | int | None], fixes: Sequence[Fix]) -> Floats:
-    """A quantity of every fix; ``nan`` where it is absent."""
-    told = (value(fix) for fix in fixes)
-    return np.fromiter((np.nan if one is None else one for one in told), dtype=np.float64, count=len(fixes))
-
-
 def values_of(seconds: Floats, values: Floats) -> Values:
     """Put a quantity on the axis, without what is absent or cannot be drawn."""
     told = ~np.isnan(values)
     kept = np.abs(np.where(told, values, 0.0)) <= DRAWABLE_MAX
     return Values(seconds[told & kept], values[told & kept], int((told & ~kept).sum()))
-
-
-def _middle(ordered: list[float]) -> float:
-    half = len(ordered) // 2
-    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2

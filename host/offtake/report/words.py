@@ -76,6 +76,11 @@ def _how_ended(facts: Facts, ended: Counter[str]) -> str:
     return "Of these, " + "; ".join(parts) + "."
 
 
+def _looked_at(facts: Facts) -> str:
+    """What was checked: the journal, or one run of it."""
+    return "journal" if facts.inputs.verify.only_run is None else "run"
+
+
 def _missing(facts: Facts) -> Answer:
     question = "Is anything missing?"
     if not facts.runs:
@@ -105,18 +110,18 @@ def _missing(facts: Facts) -> Answer:
                           ref(facts, "flags"), " flags from the chip."))  # fmt: skip
     if broken:
         blocks: Sentence = (
-            "Of the journal's blocks, ", ref(facts, "damaged"), _are(broken - verify.missing_blocks), " damaged and ",
-            ref(facts, "absent"), _are(verify.missing_blocks),
+            f"Of the {_looked_at(facts)}'s blocks, ", ref(facts, "damaged"), _are(broken - verify.missing_blocks),
+            " damaged and ", ref(facts, "absent"), _are(verify.missing_blocks),
             " missing; what could be salvaged of them is in this report.",
         )  # fmt: skip
         # First what is missing, then what is not.
         sentences.insert(len(sentences) if lost or flags else 0, blocks)
     elif verify.clean:
         whole = f" {noun(verify.blocks.intact, 'block')}, each with a right check."
-        sentences.append(("The journal is whole: ", ref(facts, "blocks"), whole))
+        sentences.append((f"The {_looked_at(facts)} is whole: ", ref(facts, "blocks"), whole))
     else:
         found = text.plural(verify.damage, "finding")
-        sentences.append((f"The journal is not clean: {found}, listed below; ", ref(facts, "blocks"),
+        sentences.append((f"The {_looked_at(facts)} is not clean: {found}, listed below; ", ref(facts, "blocks"),
                           " blocks are intact."))  # fmt: skip
     if sensor_losses:
         sentences.append(("Of the sensors, ", ref(facts, "sensor_room"),
