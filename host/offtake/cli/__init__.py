@@ -8,10 +8,26 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from offtake.cli import bench, budget, compare, export, flash, prepare, probe, pull, report, salvage, show, spec, verify
+from offtake.cli import (
+    bench,
+    budget,
+    collect,
+    compare,
+    export,
+    flash,
+    prepare,
+    probe,
+    pull,
+    report,
+    salvage,
+    show,
+    spec,
+    verify,
+)
 from offtake.errors import EXIT_INTERRUPTED, EXIT_IO, EXIT_USAGE, OfftakeError
+from offtake.memory import keep_freed_memory
 
-VERBS = (probe, budget, flash, prepare, pull, verify, salvage, export, report, compare, bench, spec)
+VERBS = (probe, budget, flash, prepare, pull, verify, salvage, export, report, compare, collect, bench, spec)
 
 _ABOUT = "Logs a navigation receiver's serial line to a card, and reads the log back."
 _ORDER = """\
@@ -25,6 +41,7 @@ in the order of the job:
   offtake export day1.jnl --to gpx,csv -o day1    the track
   offtake report day1.jnl -o day1.html            how it went, in pictures
   offtake compare before.bin day1.jnl             did the tap do any harm?
+  offtake collect journals -o season              many journals, one dataset
 
 exit codes: 0 clean, 1 damage or a failed check, 2 usage, 3 input/output,
 130 interrupted. `offtake VERB --help` tells more, with an example each.
@@ -35,6 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Runs the command line; returns the exit code. argparse itself exits with 2, or with 0 after --help."""
     try:
         options = _parser().parse_args(arguments)
+        keep_freed_memory()
         code: int = options.run(options)
         sys.stdout.flush()
         return code

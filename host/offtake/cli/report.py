@@ -34,9 +34,11 @@ def run(options: argparse.Namespace) -> int:
 
     page = options.output or Path(options.file.with_suffix(".html").name)
     how = hearing(options.dialect, options.latency_ms)
-    done = report(
-        options.file, page, pictures=options.png, run=options.run_number, how=how, replace=options.replace
-    )
+    with show.watching("report") as watch:
+        done = report(
+            options.file, page, pictures=options.png, run=options.run_number, how=how, replace=options.replace,
+            watch=watch,
+        )  # fmt: skip
     if options.json:
         show.emit_json("report", show.plain(done))
     else:
