@@ -211,7 +211,7 @@ def _examine(folder: Path, scenario: Scenario, run: ScenarioRun) -> Outcome:
         logged=len(logged),
         counted_lost=lost,
         frames=account.frames,
-        fixes=exported.summary.fixes,
+        fixes=exported.summary.fixes if exported.summary else 0,
         accounted=account.recovered + account.skipped_bytes == account.size == (folder / PULLED).stat().st_size,
         exact=_is_part_of(logged, run.sent, lost),
         card_clean=not fsck(folder / CARD),
@@ -224,7 +224,7 @@ def _examine(folder: Path, scenario: Scenario, run: ScenarioRun) -> Outcome:
 
 def _print_track(exported: ExportResult) -> None:
     summary = exported.summary
-    if summary.first_utc and summary.last_utc and summary.bounds:
+    if summary and summary.first_utc and summary.last_utc and summary.bounds:
         print(f"   {iso_utc(summary.first_utc)} to {iso_utc(summary.last_utc)}, {summary.distance_m:,.1f} m")
         box = summary.bounds
         print(f"   between {box.south_deg:.6f}, {box.west_deg:.6f} and {box.north_deg:.6f}, {box.east_deg:.6f}")

@@ -11,11 +11,14 @@ from glitch_plants import KINDS, Score, World, judge, make_world
 from glitch_table import REPORTED_SEED, Table, crossed, false_per_hour, measure
 from glitch_worlds import VEHICLES, Receiver, fixes_of, observe
 from numpy.random import default_rng
-from offtake.dialects.stream import StreamChunk
+from offtake.dialects.registry import new_decoder
+from offtake.dialects.stream import StreamChunk, decode_stream
 from offtake.track.analyse import analyse
 from offtake.track.analysis import Analysis
-from offtake.track.build import read_track
+from offtake.track.build import track_of
+from offtake.track.bulk_epochs import EpochBatch
 from offtake.track.contribution import KNOT_M_S
+from offtake.track.epochs import group_epochs
 from offtake.track.fix import Fix, Track
 from offtake.track.limits import Limits
 
@@ -98,7 +101,8 @@ def test_real_sentences_show_the_same(name: str) -> None:
     (vehicle,) = (one for one in VEHICLES if one.name == name)
     world = make_world(vehicle, 1, 3, duration_s=900.0, planted=True)
     chunks = [StreamChunk(fix.tick_us, sentences(fix), False) for fix in world.fixes]
-    through_text = read_track(chunks, baud=57_600, run=1)
+    epochs = list(group_epochs(decode_stream(chunks, new_decoder(), 57_600), 1))
+    through_text = track_of(EpochBatch.of(epochs, 1), 1)
     direct = world.analysis()
     found = analyse(through_text, losses=world.losses)
     assert len(through_text.fixes) == len(world.fixes)

@@ -230,6 +230,8 @@ class Bench(Chip):
         ffi = self._ffi
         busy = card.busy_cycles(self.board.frequency_hz)
         self._lib.bench_card_busy_times(self._bench, ffi.cast("uint64_t *", ffi.from_buffer(busy)), len(busy))
+        reads = card.read_cycles(self.board.frequency_hz)
+        self._lib.bench_card_read_times(self._bench, ffi.cast("uint64_t *", ffi.from_buffer(reads)), len(reads))
         for kind, name in enumerate(FAULT_LISTS):
             ordinals = list(getattr(card, name))
             self._lib.bench_card_faults(self._bench, kind, ffi.new("uint64_t[]", ordinals), len(ordinals))

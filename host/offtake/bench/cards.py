@@ -57,7 +57,8 @@ class Card:
     ``write_errors`` and ``crc_errors`` are refused data blocks (counting every data block that reaches the
     card, refused ones too), ``silent_writes`` get no answer at all, ``read_errors`` answer with an error
     token, ``read_crc_errors`` with a wrong
-    CRC (both counting blocks read). ``keeps_transfer`` means that a block half sent when the card is
+    CRC (both counting blocks read). ``read`` draws the time from a read's command to its data; without it
+    that is always ``read_latency_ms``. ``keeps_transfer`` means that a block half sent when the card is
     deselected is still expected to go on, as after a reset of the chip alone. Protocol: SD Physical Layer
     Simplified Specification 4.10, chapter 7; the awkward manners are those reported by maintainers of SD
     drivers.
@@ -68,6 +69,7 @@ class Card:
     busy: BusyTimes = field(default_factory=lambda: uniform(1.0, 3.0))
     stop_busy_ms: float = 0.5
     read_latency_ms: float = 0.2
+    read: BusyTimes | None = None
     power_up_ms: float = 1.0
     acmd41_ms: float = 20.0
     ncr_bytes: int = 1
@@ -88,7 +90,16 @@ class Card:
 
     def busy_cycles(self, frequency_hz: int) -> NDArray[np.uint64]:
         """The card's seeded busy times in CPU cycles, shape ``(BUSY_DRAWS,)``."""
-        ms = self.busy(np.random.default_rng(self.seed), BUSY_DRAWS)
+        return self._drawn(self.busy, self.seed, frequency_hz)
+
+    def read_cycles(self, frequency_hz: int) -> NDArray[np.uint64]:
+        """The same for the times from a read's command to its data; empty where they are all ``read_latency_ms``."""
+        # Of another seed than the busy times, which they would go along with.
+        return self._drawn(self.read, self.seed + 1, frequency_hz) if self.read else np.zeros(0, np.uint64)
+
+    @staticmethod
+    def _drawn(times: BusyTimes, seed: int, frequency_hz: int) -> NDArray[np.uint64]:
+        ms = times(np.random.default_rng(seed), BUSY_DRAWS)
         return np.maximum(ms * frequency_hz / 1000.0, 0.0).astype(np.uint64)
 
 

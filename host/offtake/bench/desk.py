@@ -43,7 +43,8 @@ class Adapter:
     ``error_rate`` is the share of bytes that arrive with one bit flipped, in either direction, drawn from
     ``seed``. The port vanishes after ``vanish_after_bytes`` bytes to the host, if given. While the wire is
     quiet, chip time runs at most ``idle_pace`` times as fast as the wall clock, so that a host's time-outs
-    mean what they say; traffic runs as fast as it can. With ``idle_limit_ms`` chip time stands still once so much of it
+    mean what they say; traffic runs as fast as it can, or at most at ``traffic_pace``, for a host whose own time is to
+    count. With ``idle_limit_ms`` chip time stands still once so much of it
     has passed since the last traffic or opening: a boot loader that gives up after a second of silence then waits for
     a host that a busy machine holds up.
     """
@@ -52,6 +53,7 @@ class Adapter:
     seed: int = 1
     vanish_after_bytes: int | None = None
     idle_pace: float = 4.0
+    traffic_pace: float = float("inf")
     idle_limit_ms: float = float("inf")
     reset_on_open: bool = True
 
@@ -184,13 +186,14 @@ class DeskServer:
                 continue
             if busy:
                 last_traffic = now
-            if self.bench.ms(now - last_traffic) < ACTIVE_MS:
-                anchor_wall, anchor_chip = time.monotonic(), now
-                continue
-            ahead = self.bench.ms(now - anchor_chip) / 1000.0 / self.adapter.idle_pace
-            wait = ahead - (time.monotonic() - anchor_wall)
+            active = self.bench.ms(now - last_traffic) < ACTIVE_MS
+            pace = self.adapter.traffic_pace if active else self.adapter.idle_pace
+            wait = self.bench.ms(now - anchor_chip) / 1000.0 / pace - (time.monotonic() - anchor_wall)
             if wait > 0.0:
                 self._wait(wait)
+            elif active:
+                # What the machine was slower is not made up for.
+                anchor_wall, anchor_chip = time.monotonic(), now
 
     def _wait(self, seconds: float) -> None:
         watched = [self._watch] if self._users == 0 or self._master < 0 else [self._watch, self._master]

@@ -9,7 +9,8 @@ from typing import Protocol
 from offtake.card import OpenedJournal
 from offtake.generated.records import BLOCK_SIZE
 from offtake.journal.tip import find_tip
-from offtake.link.desk import Desk, require_journal
+from offtake.link.desk import Desk
+from offtake.link.refusals import require_journal
 from offtake.link.window import WindowReader, window_blocks
 
 _STEP_BLOCKS = 256

@@ -206,6 +206,7 @@ int32_t bench_watch_next(int32_t watch, int32_t *opened, int32_t *closed);
 void bench_card_insert(bench_t *bench, const bench_card_config_t *config, uint8_t *image, uint32_t sectors);
 void bench_card_remove(bench_t *bench);
 int32_t bench_card_busy_times(bench_t *bench, const uint64_t *cycles, uint64_t count);
+int32_t bench_card_read_times(bench_t *bench, const uint64_t *cycles, uint64_t count);
 int32_t bench_card_faults(bench_t *bench, uint32_t kind, const uint64_t *ordinals, uint64_t count);
 void bench_card_stats(bench_t *bench, bench_card_stats_t *to);
 const bench_write_t *bench_card_writes(bench_t *bench, uint64_t *count);

@@ -205,6 +205,9 @@ struct card {
     uint64_t *busy;
     uint64_t busy_count;
     uint64_t busy_next;
+    uint64_t *read_times;
+    uint64_t read_count;
+    uint64_t read_next;
     uint64_t *faults[FAULT_KINDS];
     uint64_t fault_count[FAULT_KINDS];
     uint64_t write_ordinal;
@@ -352,6 +355,7 @@ void card_free(bench_t *b);
 /* cardcmd.c */
 void card_command(bench_t *b);
 void card_put(struct card *c, uint8_t byte);
+uint64_t card_read_time(struct card *c);
 void card_put_block(struct card *c, const uint8_t *data, uint32_t size, bool bad_crc);
 void card_clear_out(struct card *c);
 bool card_fault(const struct card *c, uint32_t kind, uint64_t ordinal);

@@ -44,6 +44,11 @@ static uint64_t next_busy(struct card *c)
     return c->busy_count ? c->busy[c->busy_next++ % c->busy_count] : 0u;
 }
 
+uint64_t card_read_time(struct card *c)
+{
+    return c->read_count ? c->read_times[c->read_next++ % c->read_count] : c->cfg.read_latency_cycles;
+}
+
 /* ---- writing ---- */
 
 static void accept_block(bench_t *b, bench_write_t *w)
@@ -146,7 +151,7 @@ static void read_one(bench_t *b)
     }
     c->read_lba++;
     c->read_pending = c->read_multi;
-    c->read_ready = b->avr->cycle + c->cfg.read_latency_cycles;
+    c->read_ready = b->avr->cycle + card_read_time(c);
 }
 
 static uint8_t next_out(bench_t *b)
@@ -258,6 +263,7 @@ void card_free(bench_t *b)
     struct card *c = &b->card;
     log_free(&b->fault.all);
     free(c->busy);
+    free(c->read_times);
     for (int i = 0; i < FAULT_KINDS; i++) {
         free(c->faults[i]);
     }
@@ -305,6 +311,16 @@ int32_t bench_card_busy_times(bench_t *b, const uint64_t *cycles, uint64_t count
     b->card.busy = copy(cycles, count);
     b->card.busy_count = count;
     b->card.busy_next = 0;
+    return 0;
+}
+
+/* Times from a read's command to its data, in the same way; none: always that of the configuration. */
+int32_t bench_card_read_times(bench_t *b, const uint64_t *cycles, uint64_t count)
+{
+    free(b->card.read_times);
+    b->card.read_times = copy(cycles, count);
+    b->card.read_count = count;
+    b->card.read_next = 0;
     return 0;
 }
 

@@ -147,7 +147,7 @@ static void start_read(bench_t *b, uint32_t argument, bool multi)
         r1(c, 0);
         c->read_multi = multi;
         c->read_pending = true;
-        c->read_ready = b->avr->cycle + c->cfg.read_latency_cycles;
+        c->read_ready = b->avr->cycle + card_read_time(c);
     }
 }
 
