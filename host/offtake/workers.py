@@ -26,6 +26,10 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 
+class WorkerLostError(InputOutputError):
+    """A process ended by itself, as when the computer runs out of memory; what it was at is not done."""
+
+
 def ordered_map(
     function: Callable[[Item], Result], items: Iterable[Item], workers: int, ahead: int | None = None
 ) -> Iterator[Result]:
@@ -37,7 +41,7 @@ def ordered_map(
     this thread alone. Whatever the function raises is raised here, with its own type and attributes, in its item's
     place. Ending the iteration early, by an error, an interrupt or ``close()``, kills the processes at once.
 
-    :raises InputOutputError: a process ended by itself, as when the computer runs out of memory.
+    :raises WorkerLostError: a process ended by itself.
     """
     if workers <= 1:
         yield from map(function, items)
@@ -186,7 +190,7 @@ def _asked(pipe: Connection, process: subprocess.Popen[bytes], item: Any) -> tup
         good, answer = pipe.recv()
     except (EOFError, OSError):
         what = f"a worker process ended by itself ({_ending(process.wait())})"
-        return None, InputOutputError(what, expected="enough memory, and time to end")
+        return None, WorkerLostError(what, expected="enough memory, and time to end")
     except Exception as error:  # An item that cannot be pickled.
         return None, error
     return (answer, None) if good else (None, _restored(*answer))

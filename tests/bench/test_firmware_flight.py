@@ -20,12 +20,14 @@ from offtake.bench.line import bursts
 from offtake.card import open_journal
 from offtake.export.raw import write_raw
 from offtake.firmware_build import build
+from offtake.journal.bulk.stream import chunks_of_windows
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
-from offtake.journal.stream import salvaged_chunks, salvaged_windows
+from offtake.journal.stream import salvaged_windows
 from offtake.journal.verify import verify
 from offtake.link.pull import pull_from_path
-from offtake.track.build import read_track
+from offtake.track.build import EpochReader, track_of
+from offtake.track.bulk.batch import EpochBatch
 
 HZ = 16_000_000
 EPOCHS = 40
@@ -84,7 +86,7 @@ def test_the_raw_stream_is_a_beginning_of_what_was_sent(
     _, sent, target = flown
     result = salvage(BytesSource(target.read_bytes()))
     raw = tmp_path / "run.bin"
-    size = write_raw((chunk.data for chunk in salvaged_chunks(result, 1)), raw)
+    size = write_raw((chunk.data for chunk in chunks_of_windows(salvaged_windows(result, 1))), raw)
     assert raw.read_bytes() == sent[:size]
     assert len(sent) - size < 2000  # the ring and one block at most
 
@@ -92,7 +94,9 @@ def test_the_raw_stream_is_a_beginning_of_what_was_sent(
 def test_position_altitude_and_date_come_out_right(flown: tuple[JournalImage, bytes, Path]) -> None:
     _, _, target = flown
     result = salvage(BytesSource(target.read_bytes()))
-    track = read_track(salvaged_windows(result, 1), baud=57_600, run=1)
+    reader = EpochReader(baud=57_600, run=1)
+    epochs = EpochBatch.concat(list(reader.batches(salvaged_windows(result, 1))))
+    track = track_of(epochs, 1, reader.counts, reader.notes)
     fixes = [fix for fix in track.fixes if fix.has_position]
     assert len(fixes) >= EPOCHS - 5
     first = fixes[0]

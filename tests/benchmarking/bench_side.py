@@ -150,13 +150,13 @@ def fixes(source: ByteSource) -> Callable[[], Told]:
 def line_fixes(source: ByteSource) -> Callable[[], Told]:
     """From the receiver's bytes in memory to fixes: messages and epochs; the bytes told are the line's."""
     from offtake.dialects.registry import chosen_dialects
+    from offtake.journal.bulk.stream import stream_windows
     from offtake.journal.reader import Journal
-    from offtake.journal.stream import run_windows
     from offtake.track.bulk_epochs import EpochGrouper
 
     journal = Journal(source)
     info = journal.runs()[0]
-    windows = list(run_windows(journal, info.run))
+    windows = list(stream_windows(journal.frame_tables(info.run)))
 
     def work() -> Told:
         grouper = EpochGrouper(chosen_dialects(), info.run, info.start.baud if info.start else 57_600)
@@ -183,11 +183,13 @@ def sentences(source: ByteSource) -> Callable[[], Told]:
 
 def line_of(source: ByteSource) -> bytes:
     """The receiver's bytes of the first run."""
+    from offtake.journal.bulk.stream import chunks_of_windows, stream_windows
     from offtake.journal.reader import Journal
-    from offtake.journal.stream import run_chunks
 
     journal = Journal(source)
-    return b"".join(chunk.data for chunk in run_chunks(journal, journal.runs()[0].run))
+    return b"".join(
+        chunk.data for chunk in chunks_of_windows(stream_windows(journal.frame_tables(journal.runs()[0].run)))
+    )
 
 
 WORKS: dict[str, Work] = {

@@ -13,7 +13,8 @@ from bench_journal import KINDS, make_journal
 from bench_layout import many_crc32
 from bench_side import Beginning, line_of
 from crccheck.crc import Crc32  # type: ignore[import-untyped]
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.journal.verify import verify
 
 SIZE = 2**20
@@ -76,7 +77,7 @@ def test_every_sentence_passes_another_parser(tmp_path: Path) -> None:
 def test_every_binary_message_is_whole(tmp_path: Path) -> None:
     made = make_journal(tmp_path / "made.jnl", "binary", SIZE // 4)
     line = line_of(Beginning(made.path, None))
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     messages = decoder.feed(line)
     assert {message.state for message in messages} == {"decoded"}
     assert {message.name for message in messages} == {"position_velocity_time", "satellites", "end_of_epoch"}

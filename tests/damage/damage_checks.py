@@ -9,11 +9,12 @@ from journal_checks import check_account
 from journal_maker import Put
 from offtake.errors import DamageError
 from offtake.generated.records import BLOCK_SIZE, Raw, RawMore
+from offtake.journal.bulk.stream import chunks_of_windows, stream_windows
 from offtake.journal.frames import Frame
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import Salvage, salvage
 from offtake.journal.source import BytesSource
-from offtake.journal.stream import run_chunks, salvaged_chunks
+from offtake.journal.stream import salvaged_windows
 from offtake.journal.verify import VerifyReport, verify
 
 
@@ -92,9 +93,11 @@ def check_streams(data: bytes, recorded: Recorded) -> None:
         for run in {one.run for one in recorded.put}
     }
     runs = {info.run for info in found.runs() if info.run in pieces}
-    sources = [(run, salvaged_chunks(found, run)) for run in runs]
+    sources = [(run, chunks_of_windows(salvaged_windows(found, run))) for run in runs]
     if found.journal_id is not None:
-        sources += [(run, run_chunks(Journal(BytesSource(data)), run)) for run in runs]
+        sources += [
+            (run, chunks_of_windows(stream_windows(Journal(BytesSource(data)).frame_tables(run)))) for run in runs
+        ]
     for run, chunks in sources:
         assert is_made_of(b"".join(chunk.data for chunk in chunks), pieces[run])
 

@@ -148,13 +148,25 @@ def test_memory_does_not_grow_with_a_hostile_file(
     assert peaks[1] < 4_000_000
 
 
+@pytest.mark.parametrize("shape", [copies, ids_without_end])
+def test_a_long_file_is_never_in_memory_whole(shape: Callable[[int], list[bytes]]) -> None:
+    """32 MiB with the windows as they are: all of it at once, or a few numbers of each block kept, is too much."""
+    n = 65_536
+    source = BytesSource(head(n + 1) + b"".join(shape(n // 64)) * 64)
+    tracemalloc.start()
+    for _ in salvage(source).frames():
+        pass
+    verify(source)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert window.WINDOW_BLOCKS * BLOCK_SIZE < peak < 16_000_000
+
+
 def test_extents_are_bounded_and_the_sums_stay_right() -> None:
     # One frame gone from each block: more extents than are listed.
     good = block(1)
     at = BLOCK_HEADER_SIZE + 20
-    data = head(14_000) + b"".join(
-        content[:at] + b"\0" + content[at + 1 :] for content in map(block, range(1, 12_000))
-    )
+    data = head(14_000) + b"".join(content[:at] + b"\0" + content[at + 1 :] for content in map(block, range(1, 12_000)))
     assert good[at] != 0
     found = salvage(BytesSource(data))
     account = found.account

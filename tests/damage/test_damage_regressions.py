@@ -9,11 +9,12 @@ from damage_checks import check_salvage
 from damage_journals import Recorded, recorded
 from journal_maker import FILL, JOURNAL_ID, Maker, Put
 from offtake.generated.records import BLOCK_SIZE, Raw
+from offtake.journal.bulk.stream import chunks_of_windows, stream_windows
 from offtake.journal.codec import encode_journal_header, require_journal_header
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
-from offtake.journal.stream import run_chunks, salvaged_chunks
+from offtake.journal.stream import salvaged_windows
 from offtake.journal.verify import verify
 
 
@@ -40,9 +41,14 @@ def test_a_copy_of_a_block_is_not_exported_twice() -> None:
     whole = salvage(BytesSource(journal.data))
     assert found.runs() == whole.runs()
     for run in (1, 2):
-        expected = b"".join(chunk.data for chunk in salvaged_chunks(whole, run))
-        assert b"".join(chunk.data for chunk in salvaged_chunks(found, run)) == expected
-        assert b"".join(chunk.data for chunk in run_chunks(Journal(BytesSource(data)), run)) == expected
+        expected = b"".join(chunk.data for chunk in chunks_of_windows(salvaged_windows(whole, run)))
+        assert b"".join(chunk.data for chunk in chunks_of_windows(salvaged_windows(found, run))) == expected
+        assert (
+            b"".join(
+                chunk.data for chunk in chunks_of_windows(stream_windows(Journal(BytesSource(data)).frame_tables(run)))
+            )
+            == expected
+        )
 
 
 def test_first_blocks_as_never_written_are_missing() -> None:

@@ -11,7 +11,8 @@ from glitch_plants import KINDS, Score, World, judge, make_world
 from glitch_table import REPORTED_SEED, Table, crossed, false_per_hour, measure
 from glitch_worlds import VEHICLES, Receiver, fixes_of, observe
 from numpy.random import default_rng
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.stream import StreamChunk, decode_stream
 from offtake.track.analyse import analyse
 from offtake.track.analysis import Analysis
@@ -101,7 +102,7 @@ def test_real_sentences_show_the_same(name: str) -> None:
     (vehicle,) = (one for one in VEHICLES if one.name == name)
     world = make_world(vehicle, 1, 3, duration_s=900.0, planted=True)
     chunks = [StreamChunk(fix.tick_us, sentences(fix), False) for fix in world.fixes]
-    epochs = list(group_epochs(decode_stream(chunks, new_decoder(), 57_600), 1))
+    epochs = list(group_epochs(decode_stream(chunks, StreamDecoder(chosen_dialects()), 57_600), 1))
     through_text = track_of(EpochBatch.of(epochs, 1), 1)
     direct = world.analysis()
     found = analyse(through_text, losses=world.losses)

@@ -21,7 +21,8 @@ import numpy as np
 with atheris.instrument_imports(include=["offtake"]):
     from offtake.card import open_journal
     from offtake.dialects.checks import CHECKS
-    from offtake.dialects.registry import new_decoder
+    from offtake.dialects.decoder import StreamDecoder
+    from offtake.dialects.registry import chosen_dialects
     from offtake.dialects.stream import StreamChunk, decode_stream
     from offtake.errors import DamageError, OfftakeError
     from offtake.generated.records import (
@@ -34,17 +35,18 @@ with atheris.instrument_imports(include=["offtake"]):
     from offtake.hostcore import codec as core
     from offtake.jobs.measured import measured_batches, measured_notes
     from offtake.journal import codec
-    from offtake.journal.bulk.stream import StreamWindow
+    from offtake.journal.bulk.stream import StreamWindow, chunks_of_windows, stream_windows
     from offtake.journal.reader import Journal
     from offtake.journal.salvage import salvage
     from offtake.journal.source import BytesSource
-    from offtake.journal.stream import run_chunks, salvaged_chunks
+    from offtake.journal.stream import salvaged_windows
     from offtake.journal.verify import verify
     from offtake.link.cobs import cobs_decode, cobs_encode
     from offtake.link.packets import PacketError, PacketStream, decode_packet, encode_packet, packet_check
     from offtake.spec.dialect import parse_dialect
     from offtake.spec.load import load_spec
-    from offtake.track.build import read_track
+    from offtake.track.build import EpochReader, track_of
+    from offtake.track.bulk.batch import EpochBatch
     from offtake.track.epochs import group_epochs
     from offtake.track.summary import summarize
 
@@ -105,7 +107,7 @@ def fuzz_journal(data: bytes) -> None:
         assert status is Status.OK, "a frame whose check fails"
         frame.record()
     for info in found.runs():
-        for chunk in salvaged_chunks(found, info.run):
+        for chunk in chunks_of_windows(salvaged_windows(found, info.run)):
             assert chunk.data
         rows = sum(len(series.tick_us) for series in measured_batches(found, info.run))
         assert rows <= info.frames
@@ -119,7 +121,7 @@ def fuzz_journal(data: bytes) -> None:
     intact = {frame.offset for frame in journal.frames()}
     assert intact <= {frame.offset for frame in found.frames()}, "salvage finds less than the reader"
     for info in journal.runs():
-        for chunk in run_chunks(journal, info.run):
+        for chunk in chunks_of_windows(stream_windows(journal.frame_tables(info.run))):
             assert chunk.data
 
 
@@ -154,9 +156,9 @@ def fuzz_dialects(data: bytes) -> None:
         line = b"\r\n".join(_right_sum(one) for one in line.split(b"\n"))
     if flags & RIGHT_FRAMES:
         line = _right_frames(line)
-    whole = new_decoder()
+    whole = StreamDecoder(chosen_dialects())
     expected = whole.feed(line) + whole.finish()
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     chunks = [
         StreamChunk(at * 200, line[at : at + portion], bool(flags & 4) and at % 3 == 2)
         for at in range(0, len(line), portion)
@@ -167,7 +169,9 @@ def fuzz_dialects(data: bytes) -> None:
     counts = decoder.counts
     assert counts.bytes_fed == len(line)
     assert counts.message_bytes + counts.line_end_bytes + counts.noise_bytes == len(line), "bytes not accounted for"
-    track = read_track(map(_window, chunks, range(0, len(line), portion)), baud=57_600, run=1)
+    reader = EpochReader(baud=57_600, run=1)
+    epochs = EpochBatch.concat(list(reader.batches(map(_window, chunks, range(0, len(line), portion)))))
+    track = track_of(epochs, 1, reader.counts, reader.notes)
     assert track.counts == counts, "the bulk engine counts otherwise"
     one_by_one = [epoch.fix for epoch in group_epochs(timed, 1)]
     assert [replace(fix, utc=None) for fix in track.fixes] == one_by_one, "the bulk engine finds other epochs"

@@ -9,7 +9,7 @@ from operator import xor
 
 from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import Message
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 
 
 def sentence(body: str) -> bytes:
@@ -52,7 +52,7 @@ def crc32(data: bytes) -> bytes:
 
 def decode(stream: bytes, decoder: StreamDecoder | None = None) -> list[Message]:
     """All messages of a stream that ends there."""
-    decoder = decoder or new_decoder()
+    decoder = decoder or StreamDecoder(chosen_dialects())
     return decoder.feed(stream) + decoder.finish()
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from binary_frames import frame_b562, frame_rtcm, pvt, sentence
 from crccheck.crc import Crc16Xmodem  # type: ignore[import-untyped]
 from offtake.dialects.decoder import StreamDecoder
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.spec.dialect import load_dialect
 
 SOUNDER = load_dialect(Path(__file__).resolve().parents[2] / "demo_data/depth_sounder.toml")
@@ -18,7 +18,7 @@ SOUNDER = load_dialect(Path(__file__).resolve().parents[2] / "demo_data/depth_so
 
 def decoder_of_all() -> StreamDecoder:
     """Every built-in dialect and the invented depth sounder."""
-    return new_decoder(extra=(SOUNDER,))
+    return StreamDecoder(chosen_dialects(extra=(SOUNDER,)))
 
 
 def frame_sounder(kind: int, sequence: int, payload: bytes) -> bytes:

@@ -12,7 +12,8 @@ from functools import reduce
 
 import numpy as np
 from mixed_streams import any_message
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.generated.dialects import DIALECTS
 from offtake.generated.records import BLOCK_SIZE, BLOCK_SPACE
 from offtake.journal.bulk.stream import StreamWindow
@@ -117,7 +118,7 @@ def main() -> None:
     sys.modules["offtake.native.kernels"].__dict__["_loaded"] = lambda: sanitized
     assert kernels() is sanitized
     first, count = map(int, sys.argv[1:])
-    new_decoder()
+    StreamDecoder(chosen_dialects())
     for seed in range(first, first + count):
         print(f"seed {seed}", flush=True)
         rng = random.Random(seed)

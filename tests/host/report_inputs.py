@@ -18,7 +18,7 @@ from offtake.journal.source import BytesSource
 from offtake.journal.verify import VerifyReport, verify
 from offtake.report.inputs import ReportInput, RunInput
 from offtake.track.analyse import analyse
-from offtake.track.build import read_track
+from track_reading import read_track
 
 BAUD = 57_600
 START = dt.datetime(2024, 3, 9, 23, 50, tzinfo=dt.UTC)

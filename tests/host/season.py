@@ -92,5 +92,5 @@ def prints(folder: Path) -> dict[str, tuple[str, int]]:
 
 
 def counts(result: CollectResult) -> tuple[int, int, int, int]:
-    """Files unchanged, journals taken, known by content, copies."""
-    return result.unchanged, result.taken, result.same, result.copies
+    """Files unchanged, taken, moved, copies."""
+    return result.unchanged, result.taken, result.moved, len(result.copies)

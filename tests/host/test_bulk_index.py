@@ -16,7 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from mixed_streams import LOADED, SOUNDER, any_message, damaged_stream, noise
 from offtake.dialects.bulk import BulkDecoder, decode_columns, find_messages
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.tables import AnyDialect
 from offtake.errors import UsageError
 from offtake.generated.dialects import B562, DIALECTS, NMEA0183
@@ -73,7 +74,7 @@ def test_a_frame_inside_a_frame_is_payload() -> None:
     assert len(find_messages(stream, ALL)) == 3
     assert_bulk_is_streaming(stream, ALL)
     # With the outer one's check broken the inner ones count.
-    assert len(find_messages(stream[:-len(inner) - 1] + b"\0" + inner, ALL)) == 4
+    assert len(find_messages(stream[: -len(inner) - 1] + b"\0" + inner, ALL)) == 4
 
 
 def test_overlapping_frames_go_to_the_first() -> None:
@@ -214,7 +215,7 @@ def test_offsets_count_from_the_base() -> None:
 
 def test_accounts_for_message_bytes() -> None:
     stream = damaged_stream(random.Random(1), 30, 5).stream
-    decoder = new_decoder(extra=(SOUNDER,))
+    decoder = StreamDecoder(chosen_dialects(extra=(SOUNDER,)))
     decoder.feed(stream)
     decoder.finish()
     assert find_messages(stream, ALL).message_bytes == decoder.counts.message_bytes

@@ -18,7 +18,7 @@ from offtake.journal.clock import Clock
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import Salvage, salvage
 from offtake.journal.source import BytesSource
-from offtake.journal.stream import run_windows, salvaged_windows
+from offtake.journal.stream import salvaged_windows
 from scalar_chunks import scalar_chunks
 from scalar_frames import one_by_one, timed_frames
 
@@ -197,7 +197,7 @@ def test_a_saturated_line_comes_in_windows_of_whole_chunks() -> None:
     for number in range(1, 5990):
         maker.block(number * 9000 % 2**32, [(RawMore.CODE, 0, rng.randbytes(480))])
     source = BytesSource(maker.whole())
-    for windows in (list(run_windows(Journal(source), 1)), list(salvaged_windows(salvage(source), 1))):
+    for windows in (list(stream_windows(Journal(source).frame_tables(1))), list(salvaged_windows(salvage(source), 1))):
         check_windows(windows)
         assert sum(len(one.data) for one in windows) == 5989 * 480
         assert [2**20 <= len(one.data) <= 3 * 2**20 for one in windows[:-1]] == [True] * (len(windows) - 1)

@@ -25,6 +25,7 @@ from offtake.generated.records import (
     RunStart,
     Supply,
 )
+from offtake.journal import oddities, survey
 from offtake.journal.frames import Frame
 from offtake.journal.survey import Survey
 from offtake.native import OFF
@@ -90,6 +91,9 @@ def made_frames(rng: random.Random, count: int, runs: int) -> list[Frame]:
 @pytest.mark.parametrize("seed", range(12))
 def test_tables_tell_what_frames_tell(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(OFF, "1" if seed % 2 else "")
+    # Few rows are read one by one, here none, some or all.
+    for module in (survey, oddities):
+        monkeypatch.setattr(module, "_FEW", (0, 8, 10**6)[seed % 3])
     rng = random.Random(seed)
     frames = made_frames(rng, 600, rng.choice((1, 2, 7)))
     bulk, scalar = Survey(), ScalarSurvey()
@@ -133,21 +137,53 @@ def test_the_most_frames_in_a_second_are_counted_across_tables(
     assert told(bulk) == told(scalar)
 
 
-def test_rows_of_measurements_are_shown_with_the_layouts_before_them() -> None:
-    frames = [
+def in_one_run(payloads: list[tuple[int, bytes]]) -> list[Frame]:
+    return [
         Frame(1, 512, 9, 1, 1, code, 0, payload, 1, index, 1, index, True, False)
-        for index, (code, payload) in enumerate(
-            [
-                (100, b"ab"),
-                (7, SOIL),
-                *[(100, b"ab")] * 40,
-                (7, EVENT),
-                (7, ANALOGUE),
-                (Event.CODE, b"\0\0\0"),
-                (2, b"x"),
-            ]
-        )
+        for index, (code, payload) in enumerate(payloads)
     ]
+
+
+@pytest.mark.parametrize("again", [(7, SOIL), (7, SOIL_TOO), (RunStart.CODE, run_start().encode())])
+def test_what_is_said_again_does_not_cut_what_is_measured(again: tuple[int, bytes]) -> None:
+    """Else a file of such frames by turns with measurements takes ten times as long."""
+    frames = in_one_run([(7, SOIL), *[again, (100, b"ab")] * 500])
+    shown: list[int] = []
+    bulk, scalar = Survey(), ScalarSurvey()
+    bulk.add_table(frame_table(frames), lambda rows, run, code: shown.append(len(rows)))
+    for frame in frames:
+        scalar.add(frame)
+    assert told(bulk) == told(scalar)
+    assert shown == [500]
+
+
+@pytest.mark.parametrize("ticks", [(5000, 8000, 5000), (8000, 5000, 8000)])
+def test_a_start_that_says_otherwise_counts_from_where_it_stands(ticks: tuple[int, ...]) -> None:
+    start = run_start().encode()
+    starts = [start[:12] + ns.to_bytes(4, "little") + start[16:] for ns in ticks]
+    measured = [(Analogue.CODE, Analogue(1, 2).encode())] * 5
+    payloads = [one for begun in starts for one in [(RunStart.CODE, begun), *measured]]
+    frames = [frame._replace(tick=index * 30_000) for index, frame in enumerate(in_one_run(payloads))]
+    bulk, scalar = Survey(), ScalarSurvey()
+    bulk.add_table(frame_table(frames))
+    for frame in frames:
+        scalar.add(frame)
+    assert bulk._oddities.state() == scalar._oddities.state()
+    assert bulk._oddities._tick_ns == {1: ticks[-1]}
+
+
+def test_rows_of_measurements_are_shown_with_the_layouts_before_them() -> None:
+    frames = in_one_run(
+        [
+            (100, b"ab"),
+            (7, SOIL),
+            *[(100, b"ab")] * 40,
+            (7, EVENT),
+            (7, ANALOGUE),
+            (Event.CODE, b"\0\0\0"),
+            (2, b"x"),
+        ]
+    )
     shown: list[tuple[list[int], int, int, bool]] = []
     found = Survey()
 

@@ -124,7 +124,16 @@ def test_what_cannot_be_opened_says_why(tmp_path: Path) -> None:
     empty.write_bytes(b"")
     with pytest.raises(DamageError, match=r"empty\.jnl: the file is empty .expected a journal"):
         open_journal(empty)
-    with pytest.raises(DamageError, match=r"no OFFTAKE\.JNL in the folder.*offtake prepare"):
+    card = tmp_path / "card"
+    card.mkdir()
+    with pytest.raises(DamageError, match=r"no OFFTAKE\.JNL in the folder .*offtake prepare"):
+        open_journal(card)
+    (tmp_path / "folder.jnl").mkdir()
+    with pytest.raises(DamageError, match=r"folder, but empty\.jnl: give one of them .expected a journal's file"):
+        open_journal(tmp_path)
+    for name in "b.JNL", "a.jnl", "d.jnl", "c.jnl.index", "c.jnl":
+        (tmp_path / name).write_bytes(b"")
+    with pytest.raises(DamageError, match=r"but a\.jnl, b\.JNL, c\.jnl and 2 more: give one"):
         open_journal(tmp_path)
     with pytest.raises(InputOutputError, match="cannot open: No such file"):
         open_journal(tmp_path / "none")

@@ -16,8 +16,9 @@ import serial
 from offtake import cli, demo
 from offtake.card import fsck, open_journal
 from offtake.firmware_build import toolchain_missing
+from offtake.journal.bulk.stream import chunks_of_windows
 from offtake.journal.salvage import salvage
-from offtake.journal.stream import salvaged_chunks
+from offtake.journal.stream import salvaged_windows
 
 pytestmark = pytest.mark.skipif(bool(toolchain_missing()), reason="there is no AVR toolchain")
 
@@ -25,7 +26,9 @@ pytestmark = pytest.mark.skipif(bool(toolchain_missing()), reason="there is no A
 def recovered(card: Path) -> bytes:
     with open_journal(card) as opened:
         found = salvage(opened)
-        return b"".join(chunk.data for info in found.runs() for chunk in salvaged_chunks(found, info.run))
+        return b"".join(
+            chunk.data for info in found.runs() for chunk in chunks_of_windows(salvaged_windows(found, info.run))
+        )
 
 
 def short_scenario(repo_root: Path, tmp_path: Path, cut: str) -> Path:
@@ -107,9 +110,7 @@ def _heard_for(port: serial.Serial, seconds: float) -> bytes:
     return data
 
 
-def test_the_board_at_the_desk_on_a_port(
-    repo_root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_board_at_the_desk_on_a_port(repo_root: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     scenario = short_scenario(repo_root, tmp_path, "")
     folder = tmp_path / "out"
     assert cli.main(["bench", str(scenario), "--desk", "-o", str(folder)]) == 3
@@ -119,7 +120,9 @@ def test_the_board_at_the_desk_on_a_port(
         assert cli.main(["pull", port, "-o", str(tmp_path / "day.jnl")]) == 0
     with open_journal(tmp_path / "day.jnl") as opened:
         found = salvage(opened)
-        data = b"".join(chunk.data for info in found.runs() for chunk in salvaged_chunks(found, info.run))
+        data = b"".join(
+            chunk.data for info in found.runs() for chunk in chunks_of_windows(salvaged_windows(found, info.run))
+        )
     assert data == (folder / "sent.bin").read_bytes()
 
 

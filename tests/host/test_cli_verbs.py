@@ -416,14 +416,69 @@ def test_an_interrupt_is_130(
     assert (code, err) == (130, "offtake: interrupted\n")
 
 
-@pytest.mark.parametrize("stem", [".", "/", ".."])
+@pytest.mark.parametrize("stem", [".", "/", "..", "ed/", "there/", "there/.", "./there//"])
 def test_export_refuses_a_stem_without_a_name(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, journal: Path, tmp_path: Path, stem: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    (tmp_path / "there").mkdir()
+    before = sorted(tmp_path.rglob("*"))
     code, _, err = run(capsys, "export", journal, "--to", "gpx,raw", "-o", stem)
     assert (code, err.count("\n")) == (2, 1)
     assert "no name for the files" in err
+    assert f"expected a folder and the beginning of a name, as {stem.rstrip('/')}/day)" in err
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.mark.parametrize(
+    ("verb", "name"), [("export", "x"), ("report", "x.html"), ("pull", "x.jnl"), ("compare", "x.html")]
+)
+def test_a_missing_folder_is_named_before_anything_is_read(
+    verb: str,
+    name: str,
+    journal: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    other = tmp_path / "b.jnl"
+    other.write_bytes(journal.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    more = {"export": ["--to", "csv"], "compare": [other]}.get(verb, [])
+    before = sorted(tmp_path.iterdir())
+    code, out, err = run(capsys, verb, journal, *more, "-o", f"nofolder/{name}")
+    assert (code, out) == (3, "")
+    assert err == f"offtake: nofolder/{name}: cannot write: the folder nofolder does not exist\n"
+    assert sorted(tmp_path.iterdir()) == before
+
+
+@pytest.mark.parametrize("content", [b"my own list", b"about offtake_journal_index", None])
+def test_a_foreign_index_is_told_of(
+    content: bytes | None, journal: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It was left alone without a word, and the whole file was read each time."""
+    index = tmp_path / "a.jnl.index"
+    if content is None:
+        index.mkdir()
+    else:
+        index.write_bytes(content)
+    said = "a.jnl.index is not an index of this program; left alone"
+    verbs = {
+        "verify": ["--run", "1"],
+        "export": ["--to", "csv", "-o", tmp_path / "day", "--replace"],
+        "report": ["-o", tmp_path / "day.html", "--replace"],
+    }
+    for verb, more in verbs.items():
+        code, values = run_json(capsys, verb, journal, *more)
+        assert (code, [note for note in values["notes"] if said in note] != []) == (0, True), verb
+        code, out, _ = run(capsys, verb, journal, *more)
+        assert (code, said in " ".join(out.split())) == (0, True), verb
+        assert max(len(line) for line in out.splitlines() if str(tmp_path) not in line) <= 80
+    assert content is None or index.read_bytes() == content
+    index.rmdir() if content is None else index.unlink()
+    for verb, more in verbs.items():
+        assert not any("index" in note for note in run_json(capsys, verb, journal, *more)[1]["notes"]), verb
+    assert index.is_file()
 
 
 @pytest.mark.parametrize("verb", ["report", "salvage", "export"])

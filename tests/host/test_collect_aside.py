@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from pathlib import Path
 
 import pytest
 from offtake.cli import main
+from offtake.collect.dataset import Dataset, ready_folder
+from offtake.collect.manifest import JournalEntry
 from offtake.collect.names import RESERVED, is_part_path, logger_name, message_name, part_path
 from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.generated.records import BLOCK_SIZE
@@ -52,7 +55,7 @@ def test_bad_journals_are_set_aside_with_their_reason_and_tried_again_when_they_
     put(folder, "text.jnl", journal(0xB2, "boat", (3,)).data)
     (folder / "zeros.jnl").unlink()
     result = collect(folder, tmp_path / "season", HERE)
-    assert (counts(result), len(result.set_aside)) == ((2, 1, 0, 0), 1)
+    assert (counts(result), len(result.set_aside)) == ((1, 1, 0, 0), 1)
 
 
 def test_a_file_that_changes_while_it_is_read_is_set_aside_and_tried_again(
@@ -92,11 +95,31 @@ def test_places_that_will_not_do(folder: Path, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="is no folder"):
         collect(tmp_path / "nowhere", tmp_path / "season", HERE)
     other = put(folder, "precious.txt", b"precious")
-    with pytest.raises(UsageError, match="has something else in it"):
+    with pytest.raises(UsageError, match="is the dataset itself"):
         collect(folder, folder, HERE)
+    (folder / "journals").mkdir()
+    put(folder / "journals", "one.jnl", journal(0xB1, "boat", (2,)).data)
+    with pytest.raises(UsageError, match="has something else in it"):
+        collect(folder / "journals", folder, HERE)
     with pytest.raises(UsageError, match="is no folder"):
         collect(folder, other, HERE)
-    assert [path.name for path in folder.iterdir()] == ["precious.txt"]
+    assert sorted(path.name for path in folder.iterdir()) == ["journals", "precious.txt"]
+
+
+def test_a_folder_without_journals(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    command = ["collect", str(folder), "-o", str(tmp_path / "season")]
+    put(folder, "notes.txt", b"nothing of ours")
+    assert main(command) == 2
+    assert f"no journals in {folder} (files called *.jnl, or that begin as one)" in capsys.readouterr().err
+    assert not (tmp_path / "season").exists()
+    path = put(folder, "one.jnl", journal(0xB1, "boat", (2,)).data)
+    assert main(command) == 0
+    before = dataset_files(tmp_path / "season")
+    path.unlink()
+    capsys.readouterr()
+    assert main(command) == 0
+    assert "the dataset stays as it is" in capsys.readouterr().out
+    assert dataset_files(tmp_path / "season") == before
 
 
 @pytest.mark.parametrize(
@@ -146,6 +169,8 @@ def test_a_manifest_cannot_reach_out_of_the_dataset(folder: Path, tmp_path: Path
         ("\u00e9t\u00e9", "t"),
         ("x" * 200, "x" * 64),
         ("...", "journal_000000b1"),
+        ("epoch", "logger_epoch"),
+        ("-Infinity", "logger_Infinity"),
     ],
 )
 def test_a_label_makes_a_harmless_folder(label: str, name: str) -> None:
@@ -166,7 +191,7 @@ def test_the_command_tells_what_it_did(folder: Path, tmp_path: Path, capsys: pyt
     fill(folder, 2)
     assert main(["collect", str(folder), "-o", str(tmp_path / "season"), "--workers", "1"]) == 0
     out = capsys.readouterr().out
-    assert "taken now      2" in out
+    assert "taken 2, unchanged 0, moved 0, copies 0, set aside 0" in out
     assert max(len(line) for line in out.splitlines() if str(tmp_path) not in line) <= 80
     assert main(["collect", str(folder), "-o", str(tmp_path / "season"), "--workers", "-1"]) == 2
 
@@ -193,3 +218,24 @@ def test_a_mistake_of_the_program_over_one_journal_does_not_stop_the_others(
     result = collect(folder, tmp_path / "season", HERE)
     assert [told.text for told in result.set_aside] == ["this program failed over it: TypeError: what is this?"]
     assert result.taken == 1
+
+
+def test_a_journal_whose_parts_vanish_before_they_are_in_place_is_not_taken(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As when two workers of a cluster were given it."""
+    put(folder, "a.jnl", journal(0xB1, "boat", (5,)).data)
+    put(folder, "b.jnl", journal(0xB2, "boat", (5,)).data)
+    whole = Dataset.take
+
+    def late(self: Dataset, entry: JournalEntry, ready: str) -> bool:
+        if entry.journal_id == 0xB1:
+            shutil.rmtree(ready_folder(str(self.folder), ready) / entry.parts[0].path.split("/")[0])
+        return whole(self, entry, ready)
+
+    monkeypatch.setattr(Dataset, "take", late)
+    result = collect(folder, tmp_path / "season", HERE)
+    assert [told.text for told in result.set_aside] == ["its parts were gone before they were in place"]
+    assert (result.taken, result.journals) == (1, 1)
+    monkeypatch.undo()
+    assert counts(collect(folder, tmp_path / "season", HERE)) == (1, 1, 0, 0)

@@ -187,11 +187,13 @@ def test_two_processes_make_the_same(folder: Path, whole: Files, tmp_path: Path)
 
 
 def test_progress_is_told_in_bytes(folder: Path, tmp_path: Path) -> None:
-    from offtake.progress import Watch
+    from offtake.progress import Progress, Watch
 
-    told: list[tuple[str, int, int]] = []
-    collect(folder, tmp_path / "season", HERE, Watch(lambda *one: told.append(one)))
-    assert told[-1][1] == told[-1][2] == sum(path.stat().st_size for path in folder.rglob("day*") if path.is_file())
+    told: list[Progress] = []
+    collect(folder, tmp_path / "season", Settings(workers=2), Watch(told.append))
+    assert (
+        told[-1].done == told[-1].total == sum(path.stat().st_size for path in folder.rglob("day*") if path.is_file())
+    )
 
 
 def test_what_a_process_dies_over_is_lost_and_nothing_else() -> None:

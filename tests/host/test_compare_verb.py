@@ -13,7 +13,8 @@ from binary_frames import frame_b562, pvt
 from compare_streams import capture, epochs, journal
 from harm_worlds import Pair, Plant, make_tracks
 from offtake import cli
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.jobs.compare import read_session
 from offtake.jobs.runs import Hearing
 from offtake.track.fix import Track
@@ -112,7 +113,7 @@ def test_damage_on_the_line_is_counted(
         data[place] ^= 1
     damaged = tmp_path / "damaged.bin"
     damaged.write_bytes(bytes(data))
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     decoder.feed(bytes(data))
     session = read_session(damaged, None, Hearing())
     assert session.checks.amount == decoder.counts.bad_checksum > 40
@@ -177,7 +178,7 @@ def test_no_harm_is_exit_code_0(tmp_path: Path, capsys: pytest.CaptureFixture[st
 
 
 def test_the_sentences_are_real(tracks: tuple[Track, Track]) -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     for _, data in epochs(tracks[0]):
         decoder.feed(data)
     decoder.finish()

@@ -12,8 +12,9 @@ import pytest
 from binary_frames import PVT, decode, frame_b562, frame_rtcm, pvt
 from hypothesis import given
 from hypothesis import strategies as st
+from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import Message
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.generated.dialects import B562, RTCM3
 
 MEMORY = "From memory: check against your receiver's interface manual."
@@ -119,7 +120,7 @@ def test_nanoseconds_around_midnight(changes: dict[str, int], date: dt.date, tim
     ],
 )
 def test_values_out_of_range_make_a_message_invalid(changes: dict[str, int], reason: str) -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     (message,) = decode(frame_b562(0x0107, pvt(**changes)), decoder)
     assert message.state == "invalid"
     assert reason in message.reason
@@ -215,7 +216,7 @@ def test_a_position_with_more_digits_is_rounded_once(coarse: int, fine: int) -> 
 
 
 def test_unknown_messages_are_counted_by_class_and_id() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     messages = decode(frame_b562(0x0A04, b"") + frame_b562(0x0A04, b"\x01") + frame_rtcm(b"\xff\xf0"), decoder)
     assert [(message.name, message.state) for message in messages] == [
         ("0A 04", "unknown"), ("0A 04", "unknown"), ("4095", "unknown"),
@@ -231,7 +232,7 @@ def test_a_frame_too_short_for_its_number_has_none(payload: bytes) -> None:
 
 
 def test_a_bad_check_is_counted_for_what_could_be_a_known_message_only() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     damaged = bytearray(frame_b562(0x0107, pvt()))
     damaged[40] ^= 1
     chance = bytes.fromhex("B5 62 77 77 02 00 00 00 00 00")

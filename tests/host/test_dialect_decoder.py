@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import FAULTS_KEPT, UNKNOWN_NAMES_KEPT, Message
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 
 
 def sentence(body: str, start: str = "$") -> bytes:
@@ -19,7 +19,7 @@ def sentence(body: str, start: str = "$") -> bytes:
 
 
 def decode(body: str) -> Message:
-    (message,) = new_decoder().feed(sentence(body))
+    (message,) = StreamDecoder(chosen_dialects()).feed(sentence(body))
     return message
 
 
@@ -48,7 +48,7 @@ def test_values_carry_their_types() -> None:
 
 
 def test_offset_and_raw_text_are_kept() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     first, second = decoder.feed(b"noise" + sentence(gga()) + sentence("GPVTG,,T,,M,1.0,N,1.852,K"))
     assert (first.offset, first.raw) == (5, sentence(gga())[:-2])
     assert second.offset == 5 + len(sentence(gga()))
@@ -145,7 +145,7 @@ def test_signs_of_hemispheres_and_variation() -> None:
     ],
 )
 def test_wrong_values_make_a_message_invalid_with_a_reason(body: str, reason: str) -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     (message,) = decoder.feed(sentence(body))
     assert message.state == "invalid"
     assert reason in message.reason
@@ -190,7 +190,7 @@ def test_satellites_in_view_by_group(count: int, signal: str) -> None:
 
 
 def test_bad_checksum_is_counted_with_its_offset() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     bad = sentence(gga()).replace(b"12.5", b"12.6")
     assert [m.name for m in decoder.feed(b"\r\n" + bad + sentence(gga()))] == ["GGA"]
     assert decoder.counts.bad_checksum == 1
@@ -212,7 +212,7 @@ def test_bad_checksum_is_counted_with_its_offset() -> None:
     ],
 )
 def test_what_is_no_sentence_is_counted_and_the_next_is_found(stream: bytes, kind: str) -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     messages = decoder.feed(stream + sentence(gga()))
     assert [message.name for message in messages] == ["GGA"]
     assert getattr(decoder.counts, kind) == 1
@@ -222,8 +222,8 @@ def test_what_is_no_sentence_is_counted_and_the_next_is_found(stream: bytes, kin
 
 def test_longest_sentence_and_one_byte_more() -> None:
     fill = 255 - len(sentence("GPTXT,"))
-    assert len(new_decoder().feed(sentence("GPTXT," + "x" * fill))) == 1
-    decoder = new_decoder()
+    assert len(StreamDecoder(chosen_dialects()).feed(sentence("GPTXT," + "x" * fill))) == 1
+    decoder = StreamDecoder(chosen_dialects())
     assert decoder.feed(sentence("GPTXT," + "x" * (fill + 1))) == []
     assert decoder.counts.overlong == 1
 
@@ -231,11 +231,11 @@ def test_longest_sentence_and_one_byte_more() -> None:
 def test_lower_case_checksum_and_bare_line_feed() -> None:
     text = sentence("GPVTG,,T,,M,1.0,N,1.852,K").replace(b"\r\n", b"\n")
     mark = text.index(b"*")
-    assert len(new_decoder().feed(text[:mark] + text[mark:].lower() + sentence(gga()))) == 2
+    assert len(StreamDecoder(chosen_dialects()).feed(text[:mark] + text[mark:].lower() + sentence(gga()))) == 2
 
 
 def test_unknown_and_proprietary_sentences_are_counted_by_name() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     bodies = [
         ("GPXTE,A,A,0.67,L,N", "$"),
         ("PABC,1", "$"),
@@ -255,7 +255,7 @@ def test_a_proprietary_sentence_does_not_pass_for_a_standard_one() -> None:
 
 
 def test_memory_stays_bounded() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     for _ in range(300):
         decoder.feed(b"$" + b"A" * 997)
     for number in range(2 * FAULTS_KEPT):
@@ -268,7 +268,7 @@ def test_memory_stays_bounded() -> None:
 
 def test_a_sentence_is_not_joined_over_a_loss() -> None:
     text = sentence(gga())
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     assert decoder.feed(text[:20]) == []
     decoder.lose()
     assert decoder.feed(text[20:]) == []
@@ -278,7 +278,7 @@ def test_a_sentence_is_not_joined_over_a_loss() -> None:
 
 
 def test_an_unfinished_sentence_at_the_end_is_counted() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     decoder.feed(sentence(gga())[:-3])
     decoder.finish()
     decoder.finish()

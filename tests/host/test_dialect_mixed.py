@@ -10,8 +10,9 @@ import pytest
 from binary_frames import decode, frame_b562, frame_rtcm, pvt, sentence
 from mixed_streams import any_message, damaged_stream, decoder_of_all, noise
 from offtake.dialects.checks import CHECKS, Check
+from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import FAULTS_KEPT, Message
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.stream import StreamChunk, decode_stream
 
 VTG = sentence("GPVTG,,T,,M,1.0,N,1.852,K")
@@ -24,7 +25,7 @@ def names(messages: list[Message]) -> list[str]:
 
 
 def test_text_and_binary_interleaved() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     messages = decode(VTG + PVT + STATION + VTG + STATION + PVT, decoder)
     assert [message.dialect for message in messages] == ["nmea0183", "b562", "rtcm3", "nmea0183", "rtcm3", "b562"]
     counts = decoder.counts
@@ -38,7 +39,7 @@ def test_text_and_binary_interleaved() -> None:
 
 
 def test_a_proprietary_sentence_is_not_counted_under_a_standard_name() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     decode(sentence("PGGA,1") + sentence("GPGGA,,,,,,,,,,M,,M,,"), decoder)
     assert decoder.counts.dialects["nmea0183"].names == {"PGGA": 1, "GGA": 1}
 
@@ -70,7 +71,7 @@ def test_a_whole_frame_inside_a_whole_frame_is_its_payload() -> None:
 )
 @pytest.mark.parametrize("message", [VTG, PVT, STATION])
 def test_a_false_start_does_not_swallow_what_follows(false_start: bytes, message: bytes) -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     found = decode(false_start + message + message, decoder)
     assert len(found) == 2
     assert found[0].offset == len(false_start)
@@ -78,7 +79,7 @@ def test_a_false_start_does_not_swallow_what_follows(false_start: bytes, message
 
 
 def test_messages_wait_behind_what_may_yet_become_one() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     start = b"\xb5\x62\x01\x07\x00\x20"
     assert decoder.feed(start + VTG + PVT) == []
     assert decoder.pending_offset == 0
@@ -90,7 +91,7 @@ def test_messages_wait_behind_what_may_yet_become_one() -> None:
 
 
 def test_the_wait_ends_with_the_longest_frame() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     waited = decoder.feed(b"\xb5\x62\x01\x07\x00\x20" + VTG)
     fed = 0
     while not waited:
@@ -101,7 +102,7 @@ def test_the_wait_ends_with_the_longest_frame() -> None:
 
 
 def test_a_frame_is_not_joined_over_a_loss() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     assert decoder.feed(PVT[:50]) == []
     assert decoder.lose() == []
     assert names(decoder.feed(PVT[50:] + PVT)) == ["position_velocity_time"]
@@ -110,7 +111,7 @@ def test_a_frame_is_not_joined_over_a_loss() -> None:
 def test_waiting_messages_have_their_own_ticks() -> None:
     start = b"\xb5\x62\x01\x07\x00\x20"
     chunks = [StreamChunk(0, start, False), StreamChunk(500_000, VTG, False), StreamChunk(900_000, PVT, False)]
-    timed = list(decode_stream(chunks, new_decoder(), 10_000))
+    timed = list(decode_stream(chunks, StreamDecoder(chosen_dialects()), 10_000))
     assert [(one.message.name, one.tick_us) for one in timed] == [
         ("VTG", 500_000), ("position_velocity_time", 900_000),
     ]  # fmt: skip
@@ -197,9 +198,7 @@ HOSTILE = {"b562": b"\xb5\x62\x01\x07\x00\x20", "rtcm3": b"\xd3\x03", "text": b"
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-def test_a_hostile_stream_costs_no_more_than_a_frame_for_each_start(
-    name: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_hostile_stream_costs_no_more_than_a_frame_for_each_start(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     checked = 0
 
     def counting(check: Check) -> Check:
@@ -240,6 +239,6 @@ def test_the_longest_payload_is_read(payload: int) -> None:
 
 
 def test_a_longer_payload_is_noise() -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     assert names(decode(frame_b562(0x0A99, bytes(8193)) + VTG, decoder)) == ["VTG"]
     assert names(decode(frame_rtcm(b"\xff\xf0" + bytes(1021)))) == ["4095"]

@@ -8,8 +8,9 @@ from operator import xor
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import Message
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 
 SEEDED = settings(derandomize=True, deadline=None, max_examples=200, database=None)
 
@@ -34,14 +35,14 @@ SENTENCES = st.sampled_from(
 # Bytes that mean something to the decoder come often, so that noise often looks almost like a sentence.
 NOISE = st.one_of(
     st.binary(max_size=40),
-    st.lists(
-        st.sampled_from([b"$", b"!", b"*", b"4", b"F", b",", b"\r", b"\n", b"GPGGA", b"\x00"]), max_size=12
-    ).map(b"".join),
+    st.lists(st.sampled_from([b"$", b"!", b"*", b"4", b"F", b",", b"\r", b"\n", b"GPGGA", b"\x00"]), max_size=12).map(
+        b"".join
+    ),
 )
 
 
 def decode_in_portions(stream: bytes, cuts: list[int]) -> tuple[list[Message], object, object]:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     messages: list[Message] = []
     edges = [0, *sorted(cut % (len(stream) + 1) for cut in cuts), len(stream)]
     for start, end in pairwise(edges):
@@ -94,7 +95,7 @@ def test_a_truncated_stream_gives_what_lies_whole_in_it(stream: bytes, start: in
 @SEEDED
 @given(st.lists(st.one_of(SENTENCES, NOISE), max_size=8).map(b"".join))
 def test_every_byte_is_accounted_for_and_no_message_is_invented(stream: bytes) -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     messages = decoder.feed(stream) + decoder.finish()
     counts = decoder.counts
     assert counts.bytes_fed == len(stream)
@@ -116,5 +117,5 @@ def test_any_bytes_do_no_harm(stream: bytes) -> None:
 @given(st.text(st.characters(min_codepoint=0x20, max_codepoint=0x7E, exclude_characters="$!*"), max_size=80))
 def test_any_columns_do_no_harm(columns: str) -> None:
     for name in ("GGA", "RMC", "GNS", "GLL", "GSA", "GSV", "VTG", "ZDA", "GST", "GBS", "HDT", "DTM"):
-        (message,) = new_decoder().feed(sentence(f"GP{name},{columns}"))
+        (message,) = StreamDecoder(chosen_dialects()).feed(sentence(f"GP{name},{columns}"))
         assert (message.state == "invalid") == bool(message.reason)

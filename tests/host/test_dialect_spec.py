@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from offtake.codegen.dialects_py import render
 from offtake.dialects.decoder import StreamDecoder
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.tables import Dialect
 from offtake.errors import InputOutputError, SpecError, UsageError
 from offtake.generated.dialects import DIALECTS, NMEA0183
@@ -144,9 +144,7 @@ def test_a_proprietary_sentence_can_be_declared() -> None:
         ),
     ],
 )
-def test_a_wrong_definition_names_file_key_and_expectation(
-    old: str, new: str, key: str, expected: str
-) -> None:
+def test_a_wrong_definition_names_file_key_and_expectation(old: str, new: str, key: str, expected: str) -> None:
     assert old in SMALL
     with pytest.raises(SpecError) as caught:
         parse_dialect(SMALL.replace(old, new, 1), "dialects/small.toml")
@@ -233,4 +231,4 @@ def test_two_files_with_one_dialect_name_and_an_empty_folder(tmp_path: Path) -> 
 
 def test_unknown_dialect_name() -> None:
     with pytest.raises(UsageError, match="nmea0183"):
-        new_decoder("morse")
+        StreamDecoder(chosen_dialects("morse"))

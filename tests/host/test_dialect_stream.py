@@ -7,7 +7,8 @@ from functools import reduce
 from operator import xor
 
 import pytest
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.stream import StreamChunk, TimedMessage, byte_time_us, decode_stream
 from offtake.errors import UsageError
 
@@ -21,7 +22,7 @@ ZDA = sentence("GNZDA,120000.25,01,02,2003,00,00")
 
 
 def run(*chunks: StreamChunk, baud: int = 10_000) -> list[TimedMessage]:
-    return list(decode_stream(chunks, new_decoder(), baud))
+    return list(decode_stream(chunks, StreamDecoder(chosen_dialects()), baud))
 
 
 def test_byte_time_is_ten_bits() -> None:
@@ -77,7 +78,7 @@ def test_a_loss_without_bytes_still_parts_the_stream() -> None:
 def test_many_chunks_without_a_message_take_no_memory() -> None:
     chunks = (StreamChunk(tick * 1000, b"\x00", False) for tick in range(20_000))
     tracemalloc.start()
-    assert list(decode_stream(chunks, new_decoder(), 10_000)) == []
+    assert list(decode_stream(chunks, StreamDecoder(chosen_dialects()), 10_000)) == []
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     # A mark kept for each chunk would take more than a megabyte.

@@ -11,7 +11,7 @@ from binary_frames import decode, frame_b562, pvt, sentence
 from mixed_streams import SOUNDER, any_message, depth, frame_sounder, noise
 from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import Message
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.tables import AnyDialect, Dialect
 from offtake.errors import InputOutputError, SpecError, UsageError
 from offtake.spec.dialect import load_dialect, parse_dialect
@@ -52,7 +52,7 @@ def test_the_depth_sounder_beside_a_receiver() -> None:
         + frame_sounder(1, 8, depth(65_535, 215, 0))
         + frame_sounder(2, 9, struct.pack(">H", 12_345))
     )
-    decoder = new_decoder(extra=(SOUNDER,))
+    decoder = StreamDecoder(chosen_dialects(extra=(SOUNDER,)))
     messages = decode(stream, decoder)
     assert [(message.dialect, message.name, message.key, message.state) for message in messages] == [
         ("nmea0183", "VTG", "GPVTG", "decoded"),
@@ -78,7 +78,7 @@ def test_the_depth_sounder_beside_a_receiver() -> None:
 
 def test_the_sounders_messages_are_refused_with_reasons() -> None:
     def reason(frame: bytes) -> str:
-        (message,) = decode(frame, new_decoder(extra=(SOUNDER,)))
+        (message,) = decode(frame, StreamDecoder(chosen_dialects(extra=(SOUNDER,))))
         assert message.state == "invalid"
         return message.reason
 
@@ -88,7 +88,7 @@ def test_the_sounders_messages_are_refused_with_reasons() -> None:
 
 
 def test_a_length_that_counts_the_frame_cannot_be_less_than_the_frame() -> None:
-    decoder = new_decoder(extra=(SOUNDER,))
+    decoder = StreamDecoder(chosen_dialects(extra=(SOUNDER,)))
     assert decode(b"\xa5\x5a\x01\x00\x00\x07\x00\x00" + frame_sounder(2, 0, b"\x01\x02"), decoder)[0].offset == 8
     assert decoder.counts.noise_bytes == 8
 
@@ -108,14 +108,14 @@ fields = [
     own = load_dialect(path)
     stream = sentence("SDDPT,12.5,-0.4") + sentence("GPVTG,,T,,M,1.0,N,1.852,K")
     assert [message.state for message in decode(stream)] == ["unknown", "decoded"]
-    messages = decode(stream, new_decoder(extra=(own,)))
+    messages = decode(stream, StreamDecoder(chosen_dialects(extra=(own,))))
     assert [message.state for message in messages] == ["decoded", "decoded"]
     assert messages[0].values == {"depth_m": 12.5, "transducer_offset_m": -0.4}
 
 
 def test_own_sentences_in_the_framing_of_a_built_in_dialect() -> None:
     own = parse_dialect(WIND, "wind.toml")
-    decoder = new_decoder(extra=(own,))
+    decoder = StreamDecoder(chosen_dialects(extra=(own,)))
     stream = sentence("PWND,3.5,M") + sentence("GPVTG,,T,,M,1.0,N,1.852,K") + sentence("PXYZ,1") + sentence("PWND,x,M")
     assert [(message.dialect, message.state) for message in decode(stream, decoder)] == [
         ("wind", "decoded"), ("nmea0183", "decoded"), ("nmea0183", "unknown"), ("wind", "invalid"),
@@ -166,9 +166,7 @@ def test_portions_do_not_matter_to_dialects_that_share_their_first_byte() -> Non
             # Without payload: A5 00 00 is a whole frame of the one and the beginning of one of the other.
             stream += rng.choice([b"", b"\xa5\0\0", b"\xa5\0\0\0"])
 
-        def run(
-            portion: int, data: bytes = bytes(stream), dialects: list[AnyDialect] = dialects
-        ) -> list[Message]:
+        def run(portion: int, data: bytes = bytes(stream), dialects: list[AnyDialect] = dialects) -> list[Message]:
             decoder = StreamDecoder(dialects)
             messages = [one for at in range(0, len(data), portion) for one in decoder.feed(data[at : at + portion])]
             return messages + decoder.finish()
@@ -182,20 +180,24 @@ def test_portions_do_not_matter_to_dialects_that_share_their_first_byte() -> Non
 def test_an_own_dialect_takes_the_place_of_the_built_in_one_of_its_name() -> None:
     own = parse_dialect(WIND.replace('"wind"', '"nmea0183"'), "wind.toml")
     assert isinstance(own, Dialect)
-    messages = decode(sentence("PWND,3.5,M") + sentence("GPVTG,,T,,M,1.0,N,1.852,K"), new_decoder(extra=(own,)))
+    messages = decode(
+        sentence("PWND,3.5,M") + sentence("GPVTG,,T,,M,1.0,N,1.852,K"), StreamDecoder(chosen_dialects(extra=(own,)))
+    )
     assert [message.state for message in messages] == ["decoded", "unknown"]
 
 
 def test_only_the_dialects_asked_for() -> None:
     stream = frame_b562(0x0107, pvt()) + sentence("GPVTG,,T,,M,1.0,N,1.852,K")
-    assert [message.dialect for message in decode(stream, new_decoder("b562"))] == ["b562"]
-    assert [message.dialect for message in decode(stream, new_decoder(["nmea0183", "rtcm3"]))] == ["nmea0183"]
+    assert [message.dialect for message in decode(stream, StreamDecoder(chosen_dialects("b562")))] == ["b562"]
+    assert [message.dialect for message in decode(stream, StreamDecoder(chosen_dialects(["nmea0183", "rtcm3"])))] == [
+        "nmea0183"
+    ]
     with pytest.raises(UsageError, match="unknown dialect 'morse'"):
-        new_decoder(["nmea0183", "morse"])
+        StreamDecoder(chosen_dialects(["nmea0183", "morse"]))
     with pytest.raises(UsageError, match="each with its own name"):
-        new_decoder(extra=(SOUNDER, SOUNDER))
+        StreamDecoder(chosen_dialects(extra=(SOUNDER, SOUNDER)))
     with pytest.raises(UsageError, match="at least one"):
-        new_decoder([])
+        StreamDecoder(chosen_dialects([]))
 
 
 def test_a_users_file_that_is_wrong_is_named(tmp_path: Path) -> None:
@@ -232,5 +234,5 @@ def test_noise_and_all_dialects_with_the_sounder() -> None:
         message = any_message(rng)
         expected.append(len(stream))
         stream += message
-    found = [message.offset for message in decode(stream, new_decoder(extra=(SOUNDER,)))]
+    found = [message.offset for message in decode(stream, StreamDecoder(chosen_dialects(extra=(SOUNDER,))))]
     assert [offset for offset in expected if offset not in found] == []

@@ -19,12 +19,12 @@ from offtake.generated.records import (
     RunStart,
     Supply,
 )
+from offtake.journal.bulk.stream import chunks_of_windows, stream_windows
 from offtake.journal.events import SERIES_MAX, RunEvent, run_events
 from offtake.journal.frames import Frame
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
-from offtake.journal.stream import run_chunks
 
 START = (RunStart.CODE, 0, run_start().encode())
 
@@ -114,7 +114,7 @@ def test_ticks_are_unwrapped_as_those_of_the_stream() -> None:
     maker.run = 1
     for open_tick, put in blocks:
         maker.block(open_tick, put)
-    (_, chunk) = run_chunks(Journal(BytesSource(maker.whole())), 1)
+    (_, chunk) = chunks_of_windows(stream_windows(Journal(BytesSource(maker.whole())).frame_tables(1)))
     found = events(*blocks)
     assert found[1].tick_us == chunk.tick_us == 17_179_869_184 + 20
 

@@ -14,13 +14,12 @@ from journal_maker import Maker, run_start
 from numpy.typing import NDArray
 from offtake.export.geojson import write_geojson
 from offtake.export.inputs import ExportInput
-from offtake.export.parquet import write_events_parquet
-from offtake.export.table import write_events_csv
 from offtake.generated.records import Raw, RunStart, Supply
 from offtake.jobs.export import export
 from offtake.journal.events import RunEvent
 from offtake.track.fix import Track
 from offtake.track.timeline import TimeLine
+from table_writers import write_events_csv, write_events_parquet
 
 SUPPLY = (Supply.CODE, 0, Supply(3300, 5).encode())
 LEAP = 2**32 - 2**24 - 1

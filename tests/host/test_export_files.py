@@ -15,10 +15,9 @@ from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
 from offtake.export.inputs import ExportInput
 from offtake.export.kml import write_kml
-from offtake.export.parquet import write_fixes_parquet
 from offtake.export.raw import write_raw
-from offtake.export.table import write_csv
 from offtake.track.fix import Fix, Track
+from table_writers import write_csv, write_fixes_parquet
 
 FIX = Fix(run=1, tick_us=0, latitude_deg=1.0, longitude_deg=2.0)
 GOOD = ExportInput([Track(1, (FIX,))])
@@ -108,8 +107,11 @@ def test_a_full_disk_is_an_input_output_error(tmp_path: Path, monkeypatch: pytes
 
 
 def test_folders_that_are_missing_or_in_the_way(tmp_path: Path) -> None:
-    with pytest.raises(InputOutputError, match="cannot write: No such file or directory"):
+    with pytest.raises(InputOutputError, match=r"run\.bin: cannot write: the folder \S*/none does not exist"):
         write_raw([b"x"], tmp_path / "none" / "run.bin")
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(InputOutputError, match=r"cannot write: \S*/file is no folder"):
+        write_raw([b"x"], tmp_path / "file" / "run.bin")
     with pytest.raises(UsageError, match="is a folder"):
         write_raw([b"x"], tmp_path)
     with pytest.raises(InputOutputError, match="cannot write: File name too long"):

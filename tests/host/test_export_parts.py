@@ -12,9 +12,8 @@ import pyarrow.parquet as pq  # type: ignore[import-untyped]
 import pytest
 from measured_logs import TICKS_PER_S, Log, own_descriptions, rmc
 from offtake.export import positions as positions_module
-from offtake.export.inputs import ExportInput
 from offtake.export.positions import Positions
-from offtake.export.rows import PositionCounter, positions_of
+from offtake.export.rows import PositionCounter
 from offtake.generated.records import Event, Level, Pulses
 from offtake.jobs import export_summary
 from offtake.jobs.export import ExportResult, export
@@ -130,7 +129,8 @@ def test_the_position_before_is_the_same_however_many_lie_on_disk(seed: int, mon
 def test_positions_and_segments_are_counted_over_the_seams() -> None:
     fixes = scattered(3, 100)
     gaps = [Gap(1, "nothing_heard", 0, 1, None, None, one - 1, one) for one in (40, 41, 77)]
-    whole = positions_of(ExportInput([Track(1, fixes)], [Analysis(1, 1.0, gaps=tuple(gaps))]))
+    whole = PositionCounter()
+    whole.add(fixes, Analysis(1, 1.0, gaps=tuple(gaps)))
     for cuts in ([0, 50, 100], [0, 40, 77, 100], [0, 1, 2, 41, 99, 100]):
         counter = PositionCounter()
         for first, stop in pairwise(cuts):
@@ -139,7 +139,7 @@ def test_positions_and_segments_are_counted_over_the_seams() -> None:
                 for gap in gaps if gap.last is not None and first <= gap.last < stop
             ]  # fmt: skip
             counter.add(fixes[first:stop], Analysis(1, 1.0, gaps=tuple(inside)), continued=first > 0)
-        assert counter.counts == whole
+        assert counter.counts == whole.counts
 
 
 def test_figures_of_parts_add_up() -> None:

@@ -23,6 +23,7 @@ from offtake.errors import UsageError
 from offtake.export.span import Span, formats_and_end
 from offtake.generated.records import Analogue, Event, Level, Raw
 from offtake.jobs.export import ExportResult, export
+from offtake.jobs.export_run import nothing_in_span
 from offtake.jobs.runs import Hearing, read_run
 from offtake.journal.salvage import salvage
 
@@ -190,7 +191,7 @@ def span_of(seconds: tuple[int | None, int | None]) -> Span | None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "count"), [((None, 100), 100), ((5_400, None), 100), ((-9_000, 9), 9), ((0, 1), 1), ((7_000, None), 0)]
+    ("seconds", "count"), [((None, 100), 100), ((5_400, None), 100), ((-9_000, 9), 9), ((0, 1), 1)]
 )
 def test_either_end_may_be_open(
     seconds: tuple[int | None, int | None], count: int, journal: Path, tmp_path: Path
@@ -208,6 +209,48 @@ def test_runs_without_a_date_or_outside_are_told_of(journal: Path, tmp_path: Pat
     assert "Run 3 has nothing in the span." in done.notes
     assert len(rows(tmp_path / "x", ".csv")) == 100
     assert not (tmp_path / "x_run1.bin").exists()
+
+
+NOTHING = [
+    (7_000, None),
+    (None, -4_000),
+    # So near to the run's ends that its blocks are looked at.
+    (SECONDS + 30, SECONDS + 60),
+    (-90, -60),
+]
+
+
+@pytest.mark.parametrize("formats", [["csv", "gpx"], ["parquet", "messages"], ["raw"], ["split"], ["frames"], ["kml"]])
+@pytest.mark.parametrize("seconds", NOTHING)
+def test_a_span_without_anything_is_refused_and_nothing_is_written(
+    seconds: tuple[int | None, int | None], formats: list[str], journal: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "x.csv").write_text("older")
+    told = r"nothing in the span.*: run 2 lasts from 2024-05-01T22:2\d:\d\dZ to 2024-05-02T00:01:4\dZ\)$"
+    with pytest.raises(UsageError, match=told):
+        export(journal, formats, tmp_path / "x", run=2, span=span_of(seconds), replace=True)
+    assert [one.name for one in tmp_path.iterdir()] == ["x.csv"]
+    assert (tmp_path / "x.csv").read_text() == "older"
+
+
+def test_of_every_run_it_is_told_when_it_was(journal: Path, tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match=r"run 1 tells no date, run 2 lasts from .*Z, run 3 lasts from 2024-05-02"):
+        export(journal, ["csv"], tmp_path / "x", span=span_of((9_000, None)))
+    many = [f"run {number} tells no date" for number in range(1, 8)]
+    said = str(nothing_in_span(journal, many))
+    assert said.endswith("run 5 tells no date, and 1 more, run 7 tells no date)")
+    assert "run 6" not in said
+
+
+def test_a_span_in_a_silence_of_the_receivers_that_has_other_frames(journal: Path, tmp_path: Path) -> None:
+    """What is asked for decides whether there is anything."""
+    one = (2_400.1, 2_400.9)
+    span = Span.of(*((START + dt.timedelta(seconds=at)).isoformat() for at in one))
+    export(journal, ["frames"], tmp_path / "x", run=2, span=span)
+    assert rows(tmp_path / "x", "_frames_analogue.parquet")
+    with pytest.raises(UsageError, match="nothing in the span"):
+        export(journal, ["raw"], tmp_path / "y", run=2, span=span)
+    assert not list(tmp_path.glob("y*"))
 
 
 def counted_export(journal: Path, monkeypatch: pytest.MonkeyPatch, action: Callable[[], ExportResult]) -> int:
@@ -275,6 +318,13 @@ def test_formats_and_a_time_to_end_at() -> None:
     assert formats_and_end(["csv"]) == (["csv"], None)
     with pytest.raises(UsageError, match="two times to end at"):
         formats_and_end(["2024-05-01", "2024-05-02"])
+    assert formats_and_end(["2024-05-01T12:00:00,5"]) == ([], "2024-05-01T12:00:00,5")
+    for both in ("gpx,2024-05-01", "2024-05-01,gpx"):
+        with pytest.raises(UsageError, match="--to twice, once with the formats and once with 2024-05-01"):
+            formats_and_end([both])
+    for nothing in ("", " , "):
+        with pytest.raises(UsageError, match="names nothing"):
+            formats_and_end(["gpx", nothing])
 
 
 def test_the_command(journal: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

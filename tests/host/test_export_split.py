@@ -60,7 +60,7 @@ def test_where_the_stream_is_cut_does_not_matter(tmp_path: Path) -> None:
     assert whole["nmea0183"] == GLL + b"\r\n" + GLL + b"\r" + GLL + UNKNOWN + b"\r\n"
     assert split(tmp_path, *(stream[n : n + 1] for n in range(len(stream)))) == whole
     rng = random.Random(7)
-    for _ in range(8):
+    for _ in range(20):
         cuts = sorted(rng.sample(range(len(stream)), 5))
         assert split(tmp_path, *(stream[a:b] for a, b in zip([0, *cuts], [*cuts, len(stream)], strict=True))) == whole
 
@@ -68,7 +68,7 @@ def test_where_the_stream_is_cut_does_not_matter(tmp_path: Path) -> None:
 def test_random_bytes_are_all_accounted_for(tmp_path: Path) -> None:
     rng = random.Random(8)
     loaded = [b"\xb5\x62", b"\xd3\x00", b"$", b"\r\n", b"\r", GLL, RTCM, BINARY]
-    for _ in range(15):
+    for _ in range(30):
         pieces = [rng.choice([*loaded, rng.randbytes(rng.randrange(1, 9))]) for _ in range(40)]
         lost = tuple(n for n in range(1, 40) if rng.random() < 0.1)
         split(tmp_path, *pieces, lost=lost)

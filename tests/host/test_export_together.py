@@ -7,6 +7,7 @@ import gc
 import os
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -48,6 +49,10 @@ class Interrupt:
         return self
 
 
+def no_links(*_: object, **__: object) -> None:
+    raise PermissionError(errno.EPERM, "Operation not permitted")
+
+
 def interrupted(at: int, action: Callable[[], None]) -> bool:
     """Whether the interrupt came before the action was done."""
     before = sys.gettrace()
@@ -66,9 +71,6 @@ def interrupted(at: int, action: Callable[[], None]) -> bool:
 def test_an_interrupt_at_any_line_leaves_all_or_nothing(
     older: tuple[str, ...], links: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def no_links(*_: object, **__: object) -> None:
-        raise PermissionError(errno.EPERM, "Operation not permitted")
-
     if not links:
         monkeypatch.setattr(os, "link", no_links)
     before = {name: OLD[name] for name in older}
@@ -88,6 +90,100 @@ def test_an_interrupt_at_any_line_leaves_all_or_nothing(
         if not came:
             break
     assert {(True, False), (False, True)} <= outcomes
+
+
+class Twice:
+    """Raises KeyboardInterrupt at two of the moments before and after each call to the file system."""
+
+    def __init__(self, patch: pytest.MonkeyPatch, moments: tuple[int, ...]) -> None:
+        self.moments = moments
+        self.now = 0
+        for module, name in ((os, "link"), (os, "replace"), (os, "rename"), (os, "unlink"), (os.path, "lexists")):
+            patch.setattr(module, name, self.around(getattr(module, name)))
+
+    def around(self, call: Callable[..., Any]) -> Callable[..., Any]:
+        def called(*given: Any, **named: Any) -> Any:
+            self.moment()
+            result = call(*given, **named)
+            self.moment()
+            return result
+
+        return called
+
+    def moment(self) -> None:
+        self.now += 1
+        if self.now in self.moments:
+            raise KeyboardInterrupt
+
+
+@pytest.mark.parametrize("older", [("b",), NAMES])
+@pytest.mark.parametrize("links", [True, False])
+def test_a_second_interrupt_while_tidying_up_leaves_all_or_nothing(
+    older: tuple[str, ...], links: bool, tmp_path: Path
+) -> None:
+    before = {name: OLD[name] for name in older}
+    folder = tmp_path / "out"
+    folder.mkdir()
+
+    def tried(*moments: int) -> bool:
+        """Whether both came; all or nothing is left."""
+        for path in folder.iterdir():
+            path.unlink()
+        for name, data in before.items():
+            (folder / name).write_bytes(data)
+        with pytest.MonkeyPatch.context() as patch:
+            if not links:
+                patch.setattr(os, "link", no_links)
+            patch.setattr(os, "fsync", lambda _: None)
+            twice = Twice(patch, moments)
+            with suppress(KeyboardInterrupt):
+                write(folder, replace=bool(older))
+        if contents(folder) not in (before, NEW):
+            # What an interrupt of the tidying itself leaves goes with the object.
+            gc.collect()
+        assert contents(folder) in (before, NEW), moments
+        return twice.now >= max(moments)
+
+    both = 0
+    for first in range(1, 200):
+        second = first + 1
+        while tried(first, second):
+            both += 1
+            second += 3
+        if not tried(first):
+            break
+    assert both > 50
+
+
+@pytest.mark.parametrize("trouble", [KeyboardInterrupt(), OSError(errno.ENOSPC, "No space left on device")])
+@pytest.mark.parametrize("links", [True, False])
+def test_an_older_file_that_cannot_be_put_back_is_kept_and_named(
+    trouble: BaseException, links: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in NAMES:
+        (tmp_path / name).write_bytes(OLD[name])
+    rename = os.replace
+
+    def full(source: Path, target: Path) -> None:
+        if Path(target).name == "b" and Path(source).suffix == ".part":
+            raise trouble
+        if Path(source).suffix == ".older":
+            raise OSError(errno.EROFS, "Read-only file system")
+        rename(source, target)
+
+    monkeypatch.setattr(os, "replace", full)
+    if not links:
+        monkeypatch.setattr(os, "link", no_links)
+    with pytest.raises(InputOutputError, match="cannot put the older file back: Read-only file system") as raised:
+        write(tmp_path, replace=True)
+    gc.collect()
+    found = contents(tmp_path)
+    kept = {name: data for name, data in found.items() if name.endswith(".older")}
+    assert sorted(kept.values()) == sorted(OLD.values())
+    assert all(name in str(raised.value) for name in kept)
+    assert {name: data for name, data in found.items() if name not in kept} == (
+        {"a": NEW["a"], "b": OLD["b"]} if links else {"a": NEW["a"]}
+    )
 
 
 def test_a_file_in_the_way_of_the_last_takes_back_the_others(tmp_path: Path) -> None:

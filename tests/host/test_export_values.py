@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,6 @@ from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
 from offtake.export.inputs import ExportInput
 from offtake.export.kml import LINE_VERTICES_MAX, write_kml
-from offtake.export.parquet import write_fixes_parquet
-from offtake.export.table import write_csv
 from offtake.export.values import (
     LABEL_LENGTH_MAX,
     ExportCounts,
@@ -30,6 +29,8 @@ from offtake.export.values import (
     mean_sea_level_m,
 )
 from offtake.track.fix import Fix, Track
+from offtake.track.values import Satellite, Sky
+from table_writers import write_csv, write_fixes_parquet
 
 SEEDED = settings(derandomize=True, deadline=None, max_examples=200, database=None)
 START = dt.datetime(2024, 5, 1, 12, 0, 0, tzinfo=dt.UTC)
@@ -64,6 +65,21 @@ def test_times_are_utc_with_z(moment: dt.datetime, text: str) -> None:
 def test_a_time_without_zone_is_refused() -> None:
     with pytest.raises(DamageError, match="no time zone"):
         iso_utc(dt.datetime(2021, 3, 6))
+
+
+@pytest.mark.parametrize(
+    "made",
+    [
+        lambda moment: Track(1, (Fix(1, 0, utc=moment),)),
+        lambda moment: Track(1, (Fix(1, 0),), skies=(Sky(1, 0, moment, (Satellite("gps", 3),)),)),
+        lambda moment: Track(1, (Fix(1, 0, utc=moment), Fix(1, 1, utc=moment.replace(tzinfo=dt.UTC)))),
+    ],
+)
+def test_no_track_can_hold_a_time_without_zone(made: Callable[[dt.datetime], Track]) -> None:
+    """It would become some moment or other in every file."""
+    with pytest.raises(TypeError, match="naive"):
+        made(dt.datetime(2021, 3, 6))
+    assert made(dt.datetime(2021, 3, 6, tzinfo=dt.UTC)).run == 1
 
 
 @SEEDED

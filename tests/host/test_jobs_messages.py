@@ -7,12 +7,13 @@ import random
 import numpy as np
 import pytest
 from chunk_windows import windows_of
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.stream import StreamChunk, decode_stream
 from offtake.generated.dialects import DIALECTS
 from offtake.jobs.messages import message_tables
-from offtake.track.build import read_track
 from report_inputs import BAUD, epochs
+from track_reading import read_track
 
 
 def chunks() -> list[StreamChunk]:
@@ -28,7 +29,7 @@ def chunks() -> list[StreamChunk]:
 def test_tables_are_what_the_stream_says(window: int) -> None:
     stream = chunks()
     expected: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for timed in decode_stream(stream, new_decoder(), BAUD):
+    for timed in decode_stream(stream, StreamDecoder(chosen_dialects()), BAUD):
         if timed.message.state != "unknown":
             key = (timed.message.dialect, timed.message.name)
             expected.setdefault(key, []).append((timed.message.offset, timed.tick_us))

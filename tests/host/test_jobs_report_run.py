@@ -22,7 +22,7 @@ class Counting(Watch):
 
     def __init__(self) -> None:
         self.bytes = 0
-        super().__init__(lambda _label, _done, _total: None)
+        super().__init__(lambda _: None)
 
     def read(self, count: int) -> None:
         self.bytes += count

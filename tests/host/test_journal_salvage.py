@@ -309,6 +309,17 @@ def test_memory_does_not_grow_with_the_journal(monkeypatch: pytest.MonkeyPatch) 
     assert peaks[1] < peaks[0] + 200_000
 
 
+def test_a_long_journal_is_never_in_memory_whole() -> None:
+    # 32 MiB, with the windows as they are.
+    source = BytesSource(STRAIGHT.used() + FILL * 65_536)
+    tracemalloc.start()
+    found = salvage(source)
+    assert sum(1 for _ in found.frames()) == len(STRAIGHT.put)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert window.WINDOW_BLOCKS * BLOCK_SIZE < peak < 16_000_000
+
+
 def test_damaged_frames_pass_a_32_bit_check_as_seldom_as_they_should() -> None:
     # The share of random wrong frames that a check of n bits lets through is 2^-n. Counted on the check's lowest 12
     # bits, where it can be counted: 200,000 damaged frames, 48.8 expected, standard deviation 7.0.

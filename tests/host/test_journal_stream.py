@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from journal_maker import FILL, Maker, run_start
 from offtake.dialects.stream import StreamChunk
 from offtake.generated.records import BLOCK_SIZE, Loss, LossCause, Raw, RawMore, RunStart, Supply
+from offtake.journal.bulk.stream import chunks_of_windows, stream_windows
 from offtake.journal.reader import Journal
 from offtake.journal.salvage import salvage
 from offtake.journal.source import BytesSource
-from offtake.journal.stream import run_chunks, salvaged_chunks
+from offtake.journal.stream import salvaged_windows
 
 START = (RunStart.CODE, 0, run_start().encode())
 
@@ -29,8 +30,8 @@ def chunks(*blocks: tuple[int, list[tuple[int, int, bytes]]], cut: slice | None 
     for position in range(len(blocks) + 1)[cut] if cut else ():
         data[position * BLOCK_SIZE : (position + 1) * BLOCK_SIZE] = FILL
     source = BytesSource(bytes(data))
-    result = list(run_chunks(Journal(source), 1))
-    assert list(salvaged_chunks(salvage(source), 1)) == result
+    result = list(chunks_of_windows(stream_windows(Journal(source).frame_tables(1))))
+    assert list(chunks_of_windows(salvaged_windows(salvage(source), 1))) == result
     return result
 
 
@@ -122,7 +123,7 @@ def test_long_bursts_come_in_pieces() -> None:
 def test_an_unknown_run_has_no_chunks() -> None:
     maker = Maker(8)
     maker.flight(random.Random(1), 4)
-    assert list(run_chunks(Journal(BytesSource(maker.whole())), 2)) == []
+    assert list(chunks_of_windows(stream_windows(Journal(BytesSource(maker.whole())).frame_tables(2)))) == []
 
 
 @given(st.integers(0, 2**32), st.booleans())
@@ -134,7 +135,7 @@ def test_all_bytes_of_a_run_come_in_order(seed: int, end: bool) -> None:
     source = BytesSource(maker.whole())
     for run in (1, 2):
         raw = b"".join(one.payload for one in maker.expected() if one.run == run and one.code in (2, 3))
-        found = list(run_chunks(Journal(source), run))
+        found = list(chunks_of_windows(stream_windows(Journal(source).frame_tables(run))))
         assert b"".join(chunk.data for chunk in found) == raw
         assert [chunk.tick_us for chunk in found] == sorted(chunk.tick_us for chunk in found)
 
@@ -147,7 +148,7 @@ def test_a_frame_whose_header_is_lost_takes_the_time_before_it() -> None:
     maker.block(2000, [(Raw.CODE, 0, b"ef")])
     data = bytearray(maker.whole())
     data[2 * BLOCK_SIZE : 2 * BLOCK_SIZE + 17] = bytes(17)
-    found = list(salvaged_chunks(salvage(BytesSource(bytes(data))), 1))
+    found = list(chunks_of_windows(salvaged_windows(salvage(BytesSource(bytes(data))), 1)))
     assert found == [StreamChunk(600, b"ab", False), StreamChunk(600, b"cd", False), StreamChunk(8000, b"ef", True)]
 
 
@@ -161,7 +162,7 @@ def test_a_damaged_tick_is_no_wrap(tick: int) -> None:
     data = bytearray(maker.whole())
     at = data.index((10**6).to_bytes(4, "little"), 4 * BLOCK_SIZE)
     data[at : at + 4] = tick.to_bytes(4, "little")
-    found = [chunk.tick_us for chunk in salvaged_chunks(salvage(BytesSource(bytes(data))), 1)]
+    found = [chunk.tick_us for chunk in chunks_of_windows(salvaged_windows(salvage(BytesSource(bytes(data))), 1))]
     # The block hit by the damage is given the time before it.
     assert found == [2_000_020, 3_000_020, 3_000_020, 5_000_020, 6_000_020, 7_000_020]
 
@@ -173,6 +174,9 @@ def test_no_run_is_longer_than_a_number_holds() -> None:
     for number in range(700):
         frames = [(RunStart.CODE, 0, start.encode())] if number == 0 else [(Raw.CODE, 0, b"ab")]
         maker.block(number * (2**32 - 2**24 - 1) % 2**32, frames)
-    ticks = [chunk.tick_us for chunk in run_chunks(Journal(BytesSource(maker.whole())), 1)]
+    ticks = [
+        chunk.tick_us
+        for chunk in chunks_of_windows(stream_windows(Journal(BytesSource(maker.whole())).frame_tables(1)))
+    ]
     assert ticks == sorted(ticks)
     assert ticks[-1] == 2**53

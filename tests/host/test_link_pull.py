@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from offtake.card import make_card_image, prepare_in_image
 from offtake.errors import DamageError, InputOutputError, UsageError
 from offtake.generated.records import BLOCK_SIZE, CardState, ReadPacket
+from offtake.jobs.pull import pull_from
 from offtake.journal.tip import LOOK_PAST_BLOCKS, Tip
 from offtake.link import open_desk
 from offtake.link.desk import Desk, Patience
@@ -200,8 +201,11 @@ def test_an_existing_target_is_never_overwritten(tmp_path: Path) -> None:
 
 def test_a_target_folder_that_is_not_there_or_read_only(tmp_path: Path) -> None:
     (tmp_path / "j.bin").write_bytes(journal())
-    with pytest.raises(InputOutputError, match="cannot write"):
+    with pytest.raises(InputOutputError, match=r"a\.jnl: cannot write: the folder \S*/none does not exist"):
         pull_from_path(tmp_path / "j.bin", tmp_path / "none" / "a.jnl")
+    # Before the port is opened, which resets the logger.
+    with pytest.raises(InputOutputError, match=r"the folder \S*/none does not exist"):
+        pull_from(Path("/dev/ttyNONE0"), tmp_path / "none" / "a.jnl")
     if os.geteuid() != 0:  # root may write anywhere
         locked = tmp_path / "locked"
         locked.mkdir(mode=0o555)

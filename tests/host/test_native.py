@@ -14,7 +14,7 @@ import pytest
 from offtake.dialects.bulk.buffer import Buffer
 from offtake.dialects.bulk.scan_sentences import SentenceScanner
 from offtake.generated.dialects import DIALECTS
-from offtake.native import OFF, kernels
+from offtake.native import OFF, build, kernels
 from offtake.native.build import layout_flags
 
 SEED = 20261126
@@ -103,3 +103,25 @@ print("went on")
 """
     done = run([sys.executable, "-c", script])
     assert done.stdout == "went on\n", done.stderr[-2000:]
+
+
+@pytest.mark.parametrize("trouble", [KeyboardInterrupt, OSError])
+def test_a_compiler_that_is_interrupted_leaves_nothing(
+    trouble: type[BaseException], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[list[Path]] = []
+
+    def halfway(command: list[str], **_: object) -> None:
+        Path(command[command.index("-o") + 1]).write_bytes(b"half a library")
+        begun.append(list(tmp_path.rglob("*.so")))
+        raise trouble
+
+    monkeypatch.setattr(build, "_BUILD", tmp_path / "build")
+    monkeypatch.setattr(subprocess, "run", halfway)
+    if trouble is KeyboardInterrupt:
+        with pytest.raises(KeyboardInterrupt):
+            build.load_library()
+    else:
+        assert build.load_library() is None
+    assert len(begun[0]) == 1
+    assert list(tmp_path.rglob("*.so")) == []

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from offtake.card import open_journal
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.errors import SpecError, UsageError
 from offtake.generated.records import Sensor
 from offtake.journal.codec import require_journal_header
@@ -83,7 +84,7 @@ def test_the_receiver_says_the_truth_on_the_grid(kayak: Scenario) -> None:
     assert len(bursts) == 350
     for index, burst in enumerate(bursts):
         assert 0.0 <= burst.at_ms - (1_500.0 + 200.0 * index) <= kayak.receiver.jitter_ms
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     messages = [message for burst in bursts for message in decoder.feed(burst.data)]
     decoder.finish()
     assert decoder.counts.noise_bytes == decoder.counts.bad_checksum == decoder.counts.invalid == 0

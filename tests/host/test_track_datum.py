@@ -5,8 +5,8 @@ from __future__ import annotations
 from binary_frames import frame_b562, sentence
 from chunk_windows import windows_of
 from offtake.dialects.stream import StreamChunk
-from offtake.track.build import read_track
 from offtake.track.fix import Track
+from track_reading import read_track
 
 GGA = "GPGGA,120000.00,0130.50000,N,00230.25000,E,1,08,1.1,12.5,M,,M,,"
 

@@ -9,8 +9,8 @@ from operator import xor
 import pytest
 from chunk_windows import windows_of
 from offtake.dialects.stream import StreamChunk
-from offtake.track.build import read_track
 from offtake.track.fix import Fix, Track
+from track_reading import read_track
 
 BAUD = 57_600
 
@@ -21,9 +21,7 @@ def sentences(*bodies: str) -> bytes:
 
 def track_of(*bursts: Sequence[str], period_us: int = 1_000_000) -> Track:
     """Decode one burst of sentences for each period, the first one at 500 us."""
-    chunks = [
-        StreamChunk(500 + number * period_us, sentences(*burst), False) for number, burst in enumerate(bursts)
-    ]
+    chunks = [StreamChunk(500 + number * period_us, sentences(*burst), False) for number, burst in enumerate(bursts)]
     return read_track(windows_of(chunks), baud=BAUD, run=1)
 
 
@@ -74,9 +72,7 @@ def test_one_epoch_of_the_usual_sentences_with_the_date_in_zda_only() -> None:
 
 
 SECOND_BURSTS = [[gga(f"1200{n:02d}"), vtg(f"{n}.0"), GSA, GSV] for n in range(5)]
-LEADING_BURSTS = [
-    [vtg(f"{n}.0"), GSA, gga(f"1200{n:02d}"), GLL.format(time=f"1200{n:02d}")] for n in range(5)
-]
+LEADING_BURSTS = [[vtg(f"{n}.0"), GSA, gga(f"1200{n:02d}"), GLL.format(time=f"1200{n:02d}")] for n in range(5)]
 
 
 @pytest.mark.parametrize("bursts", [SECOND_BURSTS, LEADING_BURSTS], ids=["time first", "time last"])
@@ -118,9 +114,7 @@ def test_a_frozen_time_of_day_still_gives_an_epoch_each_time() -> None:
 def test_no_time_yet_gives_epochs_without_time() -> None:
     empty = "GNGGA,,,,,,0,00,99.99,,,,,,"
     for track in (track_of(*[[empty, GSV]] * 3), joined(*[[empty, GSV]] * 3)):
-        assert [(fix.utc, fix.time_of_day_us, fix.has_position) for fix in track.fixes] == [
-            (None, None, False)
-        ] * 3
+        assert [(fix.utc, fix.time_of_day_us, fix.has_position) for fix in track.fixes] == [(None, None, False)] * 3
         assert [fix.fix_quality for fix in track.fixes] == ["none"] * 3
 
 
@@ -205,9 +199,7 @@ def test_a_list_of_used_satellites_said_twice_without_a_system_stays_in_its_epoc
     """Before version 4.1 a list for each system has no system number; satellites in view may lie between them."""
     gsa = ["GNGSA,A,3,01,02,,,,,,,,,,,2.5,1.5,2.0", "GNGSA,A,3,65,66,,,,,,,,,,,2.5,1.5,2.0"]
     gsv = ["GPGSV,1,1,01,01,45,000,30", "GLGSV,1,1,01,65,45,000,31"]
-    timed = [
-        (1.0 + n, [rmc(f"1200{n:02d}"), gga(f"1200{n:02d}"), gsa[0], gsv[0], gsa[1], gsv[1]]) for n in range(5)
-    ]
+    timed = [(1.0 + n, [rmc(f"1200{n:02d}"), gga(f"1200{n:02d}"), gsa[0], gsv[0], gsa[1], gsv[1]]) for n in range(5)]
     track = bursts_of(*timed)
     assert [fix.tick_us for fix in track.fixes] == [1_000_000 * (1 + n) for n in range(5)]
     assert [len(sky.satellites) for sky in track.skies[:4]] == [4] * 4

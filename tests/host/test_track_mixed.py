@@ -11,8 +11,8 @@ from binary_frames import frame_b562, pvt, sentence
 from chunk_windows import windows_of
 from offtake.dialects.message import Message
 from offtake.dialects.stream import StreamChunk, TimedMessage
-from offtake.track.build import read_track
 from offtake.track.epochs import MESSAGES_KEPT, Epoch, group_epochs
+from track_reading import read_track
 
 DAY_S = 86_400
 

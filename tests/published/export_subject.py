@@ -9,7 +9,8 @@ from functools import reduce
 from operator import xor
 from pathlib import Path
 
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.stream import StreamChunk, decode_stream
 from offtake.export.inputs import ExportInput
 from offtake.journal.events import RunEvent
@@ -95,7 +96,7 @@ def found(run: int) -> Analysis:
     )
 
 
-EPOCHS = EpochBatch.of(list(group_epochs(decode_stream(bursts(), new_decoder(), 57_600), 1)), 1)
+EPOCHS = EpochBatch.of(list(group_epochs(decode_stream(bursts(), StreamDecoder(chosen_dialects()), 57_600), 1)), 1)
 TRACKS = (track_of(EPOCHS, 1), awkward(2))
 EVENTS = (
     RunEvent(1, 0, "run_start", "power_on", 0, "the run began", 0),

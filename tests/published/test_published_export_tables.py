@@ -6,6 +6,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import json
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -21,12 +22,19 @@ from offtake.errors import DamageError
 from offtake.export.columns import EVENT_COLUMNS, FIX_COLUMNS, SATELLITE_COLUMNS, schema_of
 from offtake.export.inputs import ExportInput
 from offtake.export.marks import marks_of
-from offtake.export.parquet import write_events_parquet, write_fixes_parquet, write_satellites_parquet
-from offtake.export.table import write_csv, write_events_csv
 from offtake.export.table_files import ROWS_IN_GROUP
 from offtake.export.values import ExportCounts
 from offtake.journal.events import RunEvent
 from offtake.track.fix import Fix, Track
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "host"))
+from table_writers import (
+    write_csv,
+    write_events_csv,
+    write_events_parquet,
+    write_fixes_parquet,
+    write_satellites_parquet,
+)
 
 TABLES: dict[str, tuple[Callable[..., ExportCounts], Any]] = {
     "fixes": (write_fixes_parquet, FIX_COLUMNS),

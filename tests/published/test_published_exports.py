@@ -13,6 +13,7 @@ import json
 import math
 import re
 import struct
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -25,20 +26,23 @@ from export_subject import CLEAN, INPUTS, POSITIONED, SEGMENTS, packaged, senten
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from lxml import etree
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.dialects.stream import StreamChunk, decode_stream
 from offtake.export.geojson import write_geojson
 from offtake.export.gpx import write_gpx
 from offtake.export.inputs import ExportInput
 from offtake.export.kml import write_kml
 from offtake.export.marks import marks_of
-from offtake.export.table import write_csv, write_events_csv
 from offtake.export.values import ExportCounts
 from offtake.track.analyse import analyse
 from offtake.track.build import track_of
 from offtake.track.bulk_epochs import EpochBatch
 from offtake.track.epochs import group_epochs
 from offtake.track.summary import summarize
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "host"))
+from table_writers import write_csv, write_events_csv
 
 # A single position is a point only.
 LINES = [segment for segment in SEGMENTS if len(segment) > 1]
@@ -331,7 +335,7 @@ def test_any_stream_exports_to_valid_files(
     chunks: list[StreamChunk],
     label: str,
 ) -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     epochs = EpochBatch.of(list(group_epochs(decode_stream(chunks, decoder, 57_600), 1)), 1)
     tracks = [track_of(epochs, 1, decoder.counts)]
     summary = summarize(tracks)

@@ -19,7 +19,8 @@ from crccheck.crc import (  # type: ignore[import-untyped]
     Crc32IsoHdlc,
 )
 from offtake.dialects.checks import CHECKS
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 
 CHECK_STRING = b"123456789"
 
@@ -34,12 +35,12 @@ FRAMES = [
 @pytest.mark.parametrize(("body", "check"), FRAMES)
 def test_published_fletcher_of_frames(body: str, check: str) -> None:
     assert CHECKS["fletcher8"].compute(bytes.fromhex(body)) == int(check.replace(" ", ""), 16)
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     (message,) = decoder.feed(bytes.fromhex(f"B5 62 {body} {check}"))
     assert (message.dialect, message.key, message.state) == ("b562", body[:5], "unknown")
     for wrong in (0x0001, 0x0100, 0x8000):
         damaged = (int(check.replace(" ", ""), 16) ^ wrong).to_bytes(2, "big")
-        assert new_decoder().feed(bytes.fromhex(f"B5 62 {body}") + damaged) == []
+        assert StreamDecoder(chosen_dialects()).feed(bytes.fromhex(f"B5 62 {body}") + damaged) == []
 
 
 @pytest.mark.parametrize(("text", "check"), [(CHECK_STRING, 0xDD15), (b"abcde", 0xEFC3)])

@@ -18,7 +18,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nmea_parsers import PARSERS, differences
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.decoder import StreamDecoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.generated.dialects import NMEA0183
 
 SEEDED = settings(derandomize=True, deadline=None, max_examples=60, database=None)
@@ -95,7 +96,7 @@ PUBLISHED: list[tuple[str, str, dict[str, Any]]] = [
 
 
 def decode(text: str) -> dict[str, Any]:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     (message,) = decoder.feed(text.encode("ascii") + b"\r\n")
     assert message.state == "decoded", message.reason
     assert decoder.counts.bad_checksum == 0
@@ -112,7 +113,7 @@ def test_published_sentence(text: str, source: str, expected: dict[str, Any]) ->
 
 @pytest.mark.parametrize("text", [one[0] for one in PUBLISHED])
 def test_published_checksum_matters(text: str) -> None:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     wrong = f"{int(text[-2:], 16) ^ 1:02X}"
     assert decoder.feed(f"{text[:-2]}{wrong}\r\n".encode()) == []
     assert decoder.counts.bad_checksum == 1
@@ -130,9 +131,7 @@ def digits(low: int, high: int, width: int = 0) -> st.SearchStrategy[str]:
 
 
 def decimal(low: int, high: int, places: int) -> st.SearchStrategy[str]:
-    return st.integers(low * 10**places, high * 10**places).map(
-        lambda value: f"{value / 10**places:.{places}f}"
-    )
+    return st.integers(low * 10**places, high * 10**places).map(lambda value: f"{value / 10**places:.{places}f}")
 
 
 @st.composite
@@ -170,9 +169,7 @@ def bodies(draw: st.DrawFn, name: str) -> str:
     if name == "GNS":
         modes = st.text("ADEFNPR", min_size=2, max_size=4)
         altitude, geoid = blank(decimal(-500, 9000, 1)), blank(decimal(-99, 99, 1))
-        return take(
-            TIMES, LATITUDES, LONGITUDES, modes, blank(digits(0, 40, 2)), DILUTION, altitude, geoid, "", ""
-        )
+        return take(TIMES, LATITUDES, LONGITUDES, modes, blank(digits(0, 40, 2)), DILUTION, altitude, geoid, "", "")
     if name == "RMC":
         speed, course = blank(decimal(0, 500, 3)), blank(decimal(0, 359, 2))
         date = DATES.map(lambda day: day.strftime("%d%m%y"))
@@ -183,9 +180,7 @@ def bodies(draw: st.DrawFn, name: str) -> str:
         satellites = [blank(digits(1, 96, 2)) for _ in range(12)]
         return take(st.sampled_from("AM"), st.sampled_from("123"), *satellites, *[DILUTION] * 3)
     if name == "GSV":
-        one = st.tuples(
-            digits(1, 96, 2), blank(digits(0, 90, 2)), blank(digits(0, 359, 3)), blank(digits(0, 99, 2))
-        )
+        one = st.tuples(digits(1, 96, 2), blank(digits(0, 90, 2)), blank(digits(0, 359, 3)), blank(digits(0, 99, 2)))
         groups = st.lists(one.map(",".join), min_size=4, max_size=4)
         return take(digits(1, 9), digits(1, 9), digits(0, 99, 2), groups.map(",".join))
     if name == "VTG":
@@ -258,16 +253,14 @@ def sentences_of(folder: Path) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-@pytest.mark.parametrize(
-    ("source", "sentences", "known"), [("pynmea2-1.19.0", 121, 64), ("pynmeagps-1.1.8", 94, 6)]
-)
+@pytest.mark.parametrize(("source", "sentences", "known"), [("pynmea2-1.19.0", 121, 64), ("pynmeagps-1.1.8", 94, 6)])
 def test_agreement_on_the_parsers_own_inputs(repo_root: Path, source: str, sentences: int, known: int) -> None:
     texts = sentences_of(repo_root / ".build/sources" / source)
     assert len(texts) == sentences
     different: dict[tuple[str, str], str] = {}
     seen = 0
     for text in texts:
-        for message in new_decoder("nmea0183").feed(text.encode("ascii")):
+        for message in StreamDecoder(chosen_dialects("nmea0183")).feed(text.encode("ascii")):
             seen += message.state != "unknown"
             for parser in PARSERS if message.state != "unknown" else ():
                 if message.state == "invalid":

@@ -15,8 +15,9 @@ from crccheck.crc import Crc24LteA  # type: ignore[import-untyped]
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from offtake.dialects.checks import CHECKS
+from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.message import Message
-from offtake.dialects.registry import new_decoder
+from offtake.dialects.registry import chosen_dialects
 from offtake.generated.dialects import RTCM3
 from pyproj import Transformer
 from pyrtcm import RTCMReader, RTCMStreamError  # type: ignore[import-untyped]
@@ -28,7 +29,7 @@ BIASES = bytes.fromhex("D300044CE00080EDEDD6")
 
 
 def decode(stream: bytes) -> list[Message]:
-    decoder = new_decoder()
+    decoder = StreamDecoder(chosen_dialects())
     return decoder.feed(stream) + decoder.finish()
 
 

@@ -17,6 +17,10 @@ from offtake.errors import DamageError, InputOutputError, UsageError
 
 _JOURNAL_MAGIC = b"OFTKJNL1"
 """How a journal file begins (shared_spec/block.toml, journal_header); tells it from a card image."""
+_PULLED = ".jnl"
+"""How the names of journals end that were pulled off their cards;"""
+_NAMED = 3
+"""of so many the names are told where a folder is no card."""
 _BOOT_SIGNATURE = b"\x55\xaa"
 _MEDIUM_ERRORS = (errno.EIO, errno.EBADMSG, errno.ENODATA, errno.EREMOTEIO)
 
@@ -164,16 +168,24 @@ def open_journal(source: Path) -> OpenedJournal:
 def find_in_folder(folder: Path) -> Path:
     """The journal file in a folder, in whatever case the system shows its name.
 
-    :raises DamageError: not there.
+    :raises DamageError: not there; the names of other journals in it are told.
     """
     try:
-        for name in sorted(os.listdir(folder)):
-            if name.upper() == JOURNAL_FILE_NAME:
-                return folder / name
+        names = sorted(os.listdir(folder))
     except OSError as error:
         raise InputOutputError(f"cannot list the folder: {error.strerror}", where=str(folder)) from error
+    for name in names:
+        if name.upper() == JOURNAL_FILE_NAME:
+            return folder / name
+    pulled = [name for name in names if name.lower().endswith(_PULLED) and (folder / name).is_file()]
+    there = ""
+    if pulled:
+        more = f" and {len(pulled) - _NAMED} more" if len(pulled) > _NAMED else ""
+        there = f", but {', '.join(pulled[:_NAMED])}{more}: give one of them"
     raise DamageError(
-        f"no {JOURNAL_FILE_NAME} in the folder", where=str(folder), expected="a card made ready with `offtake prepare`"
+        f"no {JOURNAL_FILE_NAME} in the folder{there}",
+        where=str(folder),
+        expected="a journal's file, or a card made ready with `offtake prepare`",
     )
 
 

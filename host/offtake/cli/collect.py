@@ -16,8 +16,9 @@ begin as one, become one dataset of Parquet files:
 DATASET/logger=LABEL/run=N/message=NAME/part-JOURNAL.parquet, where NAME is
 fixes, satellites, events, supply, loss, or a sensor's message. Nothing in DIR
 is changed. Given again, only what is new or has changed is read. Of several
-copies of a journal the one that reaches furthest is taken. What cannot be taken
-is set aside (DATASET/_offtake/set_aside.json says why) and tried again when it
+copies of a journal the one that reaches furthest is taken; another recording
+that has a journal's id, as a cloned card makes it, is set aside. What cannot be
+taken is set aside (DATASET/_offtake/set_aside.json says why) and tried again when it
 has changed; a damaged journal is taken as far as it can be salvaged. The exit
 code is 1 while there are such. It may be interrupted at any moment."""
 
@@ -44,11 +45,12 @@ def add(verbs: Verbs) -> None:
 def run(options: argparse.Namespace) -> int:
     """Runs the verb."""
     from offtake.jobs.collect import Settings, collect
+    from offtake.jobs.collect_result import Told
 
     settings = Settings(
         tuple(options.dialect), options.latency_ms, options.workers, options.scheduler, options.again
     )  # fmt: skip
-    with show.watching("collecting") as watch:
+    with show.watching("") as watch:
         done = collect(options.folder, options.output, settings, watch)
     code = EXIT_DAMAGE if done.set_aside or done.damaged else EXIT_CLEAN
     if options.json:
@@ -58,16 +60,23 @@ def run(options: argparse.Namespace) -> int:
         [
             ("dataset", done.dataset),
             ("journals", f"{done.journals:,} in {done.parts:,} files, {done.size_bytes:,} bytes"),
-            ("files seen", f"{done.files:,}, of which {done.unchanged:,} are as they were"),
-            ("taken now", f"{done.taken:,}"),
-            ("known already", f"{done.same:,}"),
-            ("copies", f"{done.copies:,}"),
+            ("files", f"{done.files:,} in {options.folder}"),
+            ("of these", f"taken {done.taken:,}, unchanged {done.unchanged:,}, moved {done.moved:,},"
+             f" copies {len(done.copies):,}, set aside {len(done.set_aside):,}"),
+            ("gone", f"{len(done.gone):,} of the journals are not in {options.folder} (they stay)"),
         ]
-    )
+    )  # fmt: skip
+    if not done.files:
+        print(
+            f"\nno journals in {options.folder} (files called *.jnl, or that begin as one)\nthe dataset stays as it is"
+        )
     if done.rows:
         print()
         show.table(("rows", "message"), [(count, message) for message, count in done.rows.items()])
-    for head, told in (("set aside", done.set_aside), ("damaged", done.damaged), ("notes", done.notes)):
+    copies = tuple(Told(one.path, f"copy; taken from {one.preferred}: {one.text}") for one in done.copies)
+    for head, told in (
+        ("set aside", done.set_aside), ("copies", copies), ("damaged", done.damaged), ("notes", done.notes)
+    ):  # fmt: skip
         if told:
             print(f"\n{head}")
         for one in told[:_SHOWN]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from offtake.cli import show
-from offtake.cli.options import Verbs, add_hearing, add_verb
+from offtake.cli.options import Verbs, add_hearing, add_verb, stem
 from offtake.errors import EXIT_CLEAN, EXIT_DAMAGE
 from offtake.export.values import clean_label, iso_utc
 
@@ -31,7 +31,8 @@ files appear together, when all of them are whole.
 With --from TIME, --to TIME or both, only what lies in that span is exported:
 rows by their time, of raw and split the chunks that begin in it. A time is UTC
 as in 2024-05-01T12:00:00Z; it begins with a digit, which tells it from formats.
-The span ends just before its last time. Runs that tell no date are left out.
+The span ends just before its last time. Runs that tell no date are left out. A
+span in which nothing lies is refused, and it is told when each run was.
 Only the blocks of the span are read where the journal's index beside the file
 knows the run's time line; an export of the whole leaves it there. Numbers of
 fixes and offsets of messages then count from the first one read, two minutes
@@ -50,7 +51,7 @@ def add(verbs: Verbs) -> None:
     parser.add_argument("--to", action="append", required=True, metavar="FORMATS|TIME", help=formats)
     parser.add_argument("--from", dest="begin", metavar="TIME", help="the time to begin at")
     parser.add_argument(
-        "-o", "--output", type=Path, required=True, metavar="STEM", help="files become STEM.gpx, STEM_run1.bin, ..."
+        "-o", "--output", type=stem, required=True, metavar="STEM", help="files become STEM.gpx, STEM_run1.bin, ..."
     )
     parser.add_argument("--run", type=int, dest="run_number", metavar="N", help="only this run")
     add_hearing(parser)

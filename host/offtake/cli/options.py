@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -54,6 +55,16 @@ def size(text: str) -> int:
     if not found:
         raise argparse.ArgumentTypeError(f"{text!r} is not a size (expected 256MiB, 4GiB or a number of bytes)")
     return int(found[1]) * _UNITS[found[2]]
+
+
+def stem(text: str) -> Path:
+    """The beginning of files' names; a path forgets that it ended in a slash."""
+    if os.path.basename(text) in ("", ".", ".."):
+        example = os.path.join(text.rstrip("/") or "/", "day")
+        raise argparse.ArgumentTypeError(
+            f"{text!r} gives no name for the files (expected a folder and the beginning of a name, as {example})"
+        )
+    return Path(text)
 
 
 def names(text: str) -> list[str]:

@@ -44,6 +44,8 @@ def run(options: argparse.Namespace) -> int:
     else:
         for answer in done.answers:
             show.paragraph(answer, indent=2)
+        for note in done.notes:
+            show.paragraph(f"note: {show.label_text(note)}")
         print(f"\n{done.page_bytes:,} bytes, {done.page}")
         if done.pictures:
             print(f"{len(done.pictures)} pictures, {options.png}")

@@ -6,15 +6,15 @@ import dataclasses
 import datetime as dt
 import json
 import re
-import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from enum import Enum
 from pathlib import Path
-from textwrap import shorten, wrap
+from textwrap import wrap
 from typing import Any
 
+from offtake.cli.bar import Bar
 from offtake.export.values import clean_label, iso_utc
 from offtake.journal.runs import RunInfo
 from offtake.progress import QUIET, Watch
@@ -22,8 +22,6 @@ from offtake.progress import QUIET, Watch
 WIDTH = 80
 RUNS_SHOWN = 40
 NOTES_SHOWN = 20
-_LABEL_WIDTH = 30
-_BAR = "{desc} {percentage:3.0f}% |{bar}| {n_fmt}B of {total_fmt}B, {rate_fmt}, {remaining} left"
 # A space at which no line is broken.
 _UNBROKEN = "\u00a0"
 # A message that nobody knows.
@@ -131,16 +129,8 @@ def _cell(value: object) -> str:
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[int, int], None] | None]:
     """A bar on stderr, or None where that is no terminal."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    with _bar(what) as bar:
-
-        def show(done: int, total: int) -> None:
-            bar.total = total
-            bar.update(done - bar.n)
-
-        yield show
+    with watching(what) as watch:
+        yield None if watch is QUIET else lambda done, total: watch.at(done, total)
 
 
 @contextmanager
@@ -149,27 +139,8 @@ def watching(what: str) -> Iterator[Watch]:
     if not sys.stderr.isatty():
         yield QUIET
         return
-    with _bar(what) as bar:
-        label = ""
-
-        def show(phase: str, done: int, total: int) -> None:
-            nonlocal label
-            if phase != label or done < bar.n:
-                label = phase
-                bar.set_description_str(shorten(f"{what}: {phase}", _LABEL_WIDTH, placeholder="..."), refresh=False)
-                bar.reset(total)
-            bar.update(done - bar.n)
-
-        yield Watch(show)
-
-
-def _bar(what: str) -> Any:
-    # Here, for most calls draw no bar and need not wait for it.
-    from tqdm import tqdm  # type: ignore[import-untyped]
-
-    columns = min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns)
-    # Not drawn before the total is known.
-    return tqdm(
-        desc=what, unit="B", unit_scale=True, file=sys.stderr, leave=False, ncols=columns,
-        delay=0.01, bar_format=_BAR,
-    )  # fmt: skip
+    bar = Bar(what, sys.stderr)
+    try:
+        yield Watch(bar.show)
+    finally:
+        bar.clear()

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import Any, Protocol, TypeVar
 
 from offtake.errors import InputOutputError, OfftakeError
-from offtake.workers import ordered_map
+from offtake.workers import WorkerLostError, ordered_map
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -36,6 +36,11 @@ class LocalCrew:
     def __init__(self, workers: int) -> None:
         self._workers = workers
 
+    @property
+    def is_here(self) -> bool:
+        """Whether the work is done in this process."""
+        return self._workers <= 1
+
     def results(
         self, function: Callable[[Item], Result], items: Sequence[Item], lost: Lost[Result]
     ) -> Iterator[tuple[Item, Result]]:
@@ -49,9 +54,7 @@ class LocalCrew:
                 for item, result in zip(left, found, strict=True):
                     done += 1
                     yield item, result
-            except InputOutputError as error:
-                if error.where:
-                    raise  # of the work itself
+            except WorkerLostError as error:
                 yield left[done], lost(error.what)
                 done += 1
             left = left[done:]

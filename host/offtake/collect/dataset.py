@@ -15,6 +15,7 @@ from offtake.errors import InputOutputError, UsageError
 
 INSIDE = "_offtake"
 """The folder that is ours; readers of datasets pass over names that begin like this."""
+_MANIFEST = "manifest.jsonl"
 _INCOMING = "incoming"
 _READY = "ready"
 _TOKEN = "token"
@@ -26,7 +27,7 @@ class Dataset:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._inside = folder / INSIDE
-        self.manifest = Manifest(self._inside / "manifest.jsonl")
+        self.manifest = Manifest(self._inside / _MANIFEST)
         # It says to workers elsewhere that they see this folder and no other of its name.
         self.token = f"{os.getpid()} {(self._inside / 'lock').stat().st_ino} {len(self.manifest.sources)}"
         write_whole(self._inside / _TOKEN, self.token.encode())
@@ -36,18 +37,19 @@ class Dataset:
         for begun in list(self.manifest.begun.values()):
             self._put(begun)
 
-    def holds(self, journal: JournalEntry) -> bool:
-        """Whether all parts of a journal are where they belong."""
-        return all(_size(self.folder / part.path) == part.size_bytes for part in journal.parts)
+    def lacks(self, journal: JournalEntry) -> tuple[str, ...]:
+        """The parts of a journal that are not where they belong."""
+        return tuple(part.path for part in journal.parts if _size(self.folder / part.path) != part.size_bytes)
 
-    def take(self, journal: JournalEntry, ready: str) -> None:
-        """Put a journal's parts, which lie in :func:`ready_folder`, in place of those that it had before."""
+    def take(self, journal: JournalEntry, ready: str) -> bool:
+        """Put a journal's parts, which lie in :func:`ready_folder`, in place of those that it had before. False where
+        somebody took them away meanwhile: the journal is to be taken anew then."""
         before = self.manifest.journals.get(journal.journal_id)
         kept = {part.path for part in journal.parts}
         stale = tuple(part.path for part in before.parts if part.path not in kept) if before else ()
         begun = Begun(journal, ready, stale)
         self.manifest.begin(begun)
-        self._put(begun)
+        return self._put(begun)
 
     def tell_set_aside(self) -> None:
         """Write the list of what was set aside, for people."""
@@ -64,7 +66,7 @@ class Dataset:
         self._clear(_INCOMING)
         self._clear(_READY)
 
-    def _put(self, begun: Begun) -> None:
+    def _put(self, begun: Begun) -> bool:
         """Give each part its place. Done again after an interruption, it goes on where that one was."""
         ready = self._inside / _READY / begun.ready
         with _writing(self.folder):
@@ -76,13 +78,13 @@ class Dataset:
             for path in begun.stale:
                 (self.folder / path).unlink(missing_ok=True)
                 self._drop_empty((self.folder / path).parent)
-            if not self.holds(begun.journal):
-                # Somebody took something away meanwhile: it is taken anew.
+            if self.lacks(begun.journal):
                 self.manifest.forget(begun.journal.journal_id)
-                return
+                return False
             _to_disk({(self.folder / part.path).parent for part in begun.journal.parts})
         self.manifest.end(begun.journal.journal_id)
         shutil.rmtree(ready, ignore_errors=True)
+        return True
 
     def _drop_empty(self, folder: Path) -> None:
         while folder != self.folder:
@@ -123,6 +125,11 @@ def opened_dataset(folder: Path) -> Iterator[Dataset]:
                     "another `offtake collect` is at work on this dataset", where=str(folder), expected="one at a time"
                 ) from error
             yield Dataset(folder)
+
+
+def is_dataset(folder: Path) -> bool:
+    """Whether there is a dataset in ``folder``, maybe one with nothing in it."""
+    return (folder / INSIDE / _MANIFEST).is_file()
 
 
 def sees(folder: str, token: str) -> bool:

@@ -36,7 +36,8 @@ class JournalEntry:
     """A journal that is in the dataset, as read from ``path``.
 
     ``content`` is the SHA-256 of the bytes in use, ``how`` tells the settings they were decoded with, ``newest`` is the
-    highest block number. ``damaged_bytes`` could not be used; ``notes`` say what else is to be known.
+    highest block number. ``damaged_bytes`` could not be used; ``notes`` say what else is to be known. ``seals`` are
+    numbers and checks of some of its blocks, by which another recording of the same id is told from it.
     """
 
     journal_id: int
@@ -50,6 +51,7 @@ class JournalEntry:
     runs: int
     notes: tuple[str, ...]
     parts: tuple[Part, ...]
+    seals: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -224,7 +226,10 @@ def _journal(values: dict[str, Any]) -> JournalEntry:
     parts = tuple(_entry(Part, one) for one in values["parts"])
     if not all(is_part_path(part.path) for part in parts):
         raise ValueError("a path out of the dataset")
-    return _entry(JournalEntry, {**values, "notes": tuple(values["notes"]), "parts": parts})
+    seals = tuple((number, check) for number, check in values.get("seals", ()))
+    if not all(isinstance(one, int) and 0 <= one < 2**32 for pair in seals for one in pair):
+        raise ValueError("no seal of a block")
+    return _entry(JournalEntry, {**values, "notes": tuple(values["notes"]), "parts": parts, "seals": seals})
 
 
 def _entry(kind: Callable[..., Entry], values: dict[str, Any]) -> Entry:

@@ -7,6 +7,8 @@ import re
 RESERVED = ("fixes", "satellites", "events", "supply", "loss")
 """Tables that every journal may have; a message of this name in a log gets another."""
 _LABEL_LENGTH_MAX = 64
+_NO_NAMES = re.compile("epoch|infinity|inf|nan|now|today|tomorrow|yesterday|null|none|true|false", re.IGNORECASE)
+"""Labels that some readers take for a date, a number or nothing at all."""
 _PART = re.compile(r"logger=[A-Za-z][A-Za-z0-9._-]*/run=[0-9]+/message=[A-Za-z0-9_]+/part-[0-9a-f]{8}\.parquet")
 _READY = re.compile(r"[0-9a-f]+(-[0-9a-f]+)*")
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
@@ -15,12 +17,13 @@ _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 def logger_name(label: str, journal_id: int) -> str:
     """What the logger is called in a path: its label in letters, digits, ``.``, ``_`` and ``-``, or its journal's id.
 
-    It begins with a letter, so that no reader takes it for a number, a date or a hidden folder.
+    It begins with a letter and is none of a few words, so that no reader takes it for a number, a date or a hidden
+    folder.
     """
     name = _UNSAFE.sub("_", label).strip("._-")[:_LABEL_LENGTH_MAX]
     if not name:
         return f"journal_{journal_id:08x}"
-    return name if name[0].isalpha() else f"logger_{name}"
+    return name if name[0].isalpha() and not _NO_NAMES.fullmatch(name) else f"logger_{name}"
 
 
 def message_name(name: str) -> str:

@@ -4,15 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from offtake.dialects.decoder import StreamDecoder
 from offtake.dialects.tables import AnyDialect
 from offtake.errors import UsageError
 from offtake.generated.dialects import DIALECTS
-
-
-def new_decoder(names: Sequence[str] | str | None = None, extra: Sequence[AnyDialect] = ()) -> StreamDecoder:
-    """Return a fresh decoder of :func:`chosen_dialects`; raises as this."""
-    return StreamDecoder(chosen_dialects(names, extra))
 
 
 def chosen_dialects(

@@ -201,7 +201,10 @@ class FrameFiles:
         self._files = files
         self._paths = paths
 
-    def add(self, tables: Iterable[tuple[str, pa.Table]]) -> None:
-        """Write rows as :func:`columns_of_run` gives them."""
+    def add(self, tables: Iterable[tuple[str, pa.Table]]) -> int:
+        """Write rows as :func:`columns_of_run` gives them; their number."""
+        count = 0
         for name, table in tables:
             self._files.write(self._paths[name], table)
+            count += table.num_rows
+        return count

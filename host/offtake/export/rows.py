@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from offtake.export.columns import FixRows
-from offtake.export.inputs import ExportInput, doubts_of, positive_gap_us
+from offtake.export.inputs import doubts_of, positive_gap_us
 from offtake.export.values import ExportCounts
 from offtake.track.analysis import Analysis
 from offtake.track.fixes import FixColumns
@@ -16,12 +16,6 @@ from offtake.track.segments import GAP_S
 from offtake.track.skies import SkyColumns
 
 ROWS_AT_ONCE = 16_384
-
-
-def fix_rows(inputs: ExportInput) -> Iterator[FixRows]:
-    """Every epoch of every track, in order."""
-    for track in inputs.tracks:
-        yield from fix_rows_of(track.fixes, inputs.analysis(track.run))
 
 
 def fix_rows_of(fixes: FixColumns, analysis: Analysis | None, number: int = 0) -> Iterator[FixRows]:
@@ -42,25 +36,11 @@ def kept_rows(rows: FixRows, kept: NDArray[np.bool_]) -> FixRows:
     return FixRows(rows.fixes.taken(kept), rows.number[kept], rows.doubt[kept], rows.doubts)
 
 
-def sky_rows(inputs: ExportInput) -> Iterator[SkyColumns]:
-    """Every epoch that told of satellites, in order, with them."""
-    for track in inputs.tracks:
-        yield from sky_rows_of(track.skies)
-
-
 def sky_rows_of(skies: SkyColumns) -> Iterator[SkyColumns]:
     """The ``skies``, some at a time."""
     # A sky has a few dozen satellites.
     step = ROWS_AT_ONCE // 32
     return (skies[first : first + step] for first in range(0, len(skies), step))
-
-
-def positions_of(inputs: ExportInput, gap_s: float = GAP_S) -> ExportCounts:
-    """How many positions and segments the tracks have, parted as :meth:`ExportInput.segments` does."""
-    counted = PositionCounter(gap_s)
-    for track in inputs.tracks:
-        counted.add(track.fixes, inputs.analysis(track.run))
-    return counted.counts
 
 
 class PositionCounter:

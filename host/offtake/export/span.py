@@ -54,8 +54,17 @@ def formats_and_end(values: Sequence[str]) -> tuple[list[str], str | None]:
     """Part what was asked for ``--to``: names of formats with commas between, and a time to end at, which begins with a
     digit as no format does.
 
-    :raises UsageError: two times.
+    :raises UsageError: two times, a time among formats, or nothing at all.
     """
+    for value in values:
+        named = [name.strip() for name in value.split(",")]
+        dated = [name for name in named if name[:1].isdigit()]
+        # A second may have a comma too.
+        if dated and len(dated) < len(named):
+            told = f"--to twice, once with the formats and once with {dated[0]}"
+            raise UsageError(f"formats and a time in one, {value!r}", where="--to", expected=told)
+        if not any(named):
+            raise UsageError(f"{value!r} names nothing", where="--to", expected="formats, or a time to end at")
     times = [value for value in values if value[:1].isdigit()]
     if len(times) > 1:
         raise UsageError(f"two times to end at, {times[0]} and {times[1]}", where="--to", expected="one")

@@ -8,51 +8,23 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib import metadata
+from itertools import count
 from pathlib import Path
 
 from offtake.card import open_journal
 from offtake.collect.crew import Crew, LocalCrew, dask_crew
-from offtake.collect.dataset import Dataset, opened_dataset, sees
+from offtake.collect.dataset import Dataset, is_dataset, opened_dataset, sees
 from offtake.collect.find import Candidate, Reach, candidates_in, reach_of
-from offtake.collect.manifest import SourceEntry, State
+from offtake.collect.manifest import JournalEntry, SourceEntry, State
+from offtake.collect.same import others_among
 from offtake.errors import InputOutputError, OfftakeError, UsageError
 from offtake.jobs.collect_one import Outcome, Task, collect_one, how_of, reason_of
+from offtake.jobs.collect_result import CollectResult, Told, result_of
 from offtake.journal.salvage import salvage
 from offtake.progress import QUIET, Watch
 
 _SAME = ("offtake", "numpy", "pyarrow")
 """Packages of which all workers must have one version: else the parts' bytes would depend on who made them."""
-
-
-@dataclass(frozen=True)
-class Told:
-    """A file, and what is to be said of it."""
-
-    path: str
-    text: str
-
-
-@dataclass(frozen=True)
-class CollectResult:
-    """What was done. Of ``files`` that are journals or are called so, ``unchanged`` ones were not read; ``taken``
-    journals are new or were taken again, ``same`` ones turned out to be known; ``copies`` hold a journal no further
-    than another file does. ``journals``, ``parts``, ``rows`` and ``size_bytes`` are the whole dataset's. ``set_aside``
-    and ``damaged`` (which were salvaged) are all that are so now, ``notes`` those on journals taken this time.
-    """
-
-    dataset: str
-    files: int
-    unchanged: int
-    taken: int
-    same: int
-    copies: int
-    journals: int
-    parts: int
-    rows: dict[str, int]
-    size_bytes: int
-    set_aside: tuple[Told, ...]
-    damaged: tuple[Told, ...]
-    notes: tuple[Told, ...]
 
 
 @dataclass(frozen=True)
@@ -72,7 +44,7 @@ def collect(folder: Path, dataset: Path, settings: Settings | None = None, watch
 
     It may be interrupted at any moment and called again: what was put in place stays, the rest comes then.
 
-    :raises UsageError: no folder, or something else in the dataset's.
+    :raises UsageError: no folder, no journals in it and none in the dataset, or something else in the dataset's.
     :raises InputOutputError: the dataset cannot be written, another program is at it, or the cluster cannot do it.
     """
     settings = settings or Settings()
@@ -80,8 +52,15 @@ def collect(folder: Path, dataset: Path, settings: Settings | None = None, watch
         raise UsageError("both workers of one's own and a cluster, or fewer than none", expected="one of them")
     dialects = tuple(path.resolve() for path in settings.dialects)
     how = how_of(dialects, settings.latency_ms)
+    if folder.resolve() == dataset.resolve():
+        raise UsageError("is the dataset itself", where=str(folder), expected="the folder with the journals")
     found = candidates_in(folder, dataset)
+    nothing = UsageError(f"no journals in {folder} (files called *.jnl, or that begin as one)")
+    if not found and not is_dataset(dataset):
+        raise nothing
     with opened_dataset(dataset.resolve()) as opened:
+        if not found and not opened.manifest.journals:
+            raise nothing
         known = Task("", 0, 0, str(opened.folder), opened.token, tuple(map(str, dialects)), settings.latency_ms, how)
         job = _Collecting(opened, known, settings.again, watch)
         job.look(found)
@@ -89,7 +68,7 @@ def collect(folder: Path, dataset: Path, settings: Settings | None = None, watch
             job.work(crew)
         opened.tell_set_aside()
         opened.clear()
-        return job.result(len(found))
+        return job.result()
 
 
 @contextmanager
@@ -128,7 +107,9 @@ class _Collecting:
         self._fresh: set[str] = set()
         self._settled: set[str] = set()
         self._here: set[str] = set()
-        self._counts = {"unchanged": 0, "taken": 0, "same": 0}
+        # By journal: parts that somebody took away out of the dataset.
+        self._lacking: dict[int, tuple[str, ...]] = {}
+        self._counts = {"taken": 0, "moved": 0}
         self._notes: list[Told] = []
 
     # ---- what there is ----
@@ -136,26 +117,23 @@ class _Collecting:
     def look(self, found: Sequence[Candidate]) -> None:
         """Look at the files that are new or have changed; what cannot be taken is set aside."""
         self._here = {one.path for one in found}
-        lacking = {
-            journal_id for journal_id, entry in self._manifest.journals.items() if not self._dataset.holds(entry)
-        }  # fmt: skip
-        for journal_id in sorted(lacking):
-            self._manifest.forget(journal_id)
+        journals = self._manifest.journals
+        self._lacking = {one: gone for one, entry in journals.items() if (gone := self._dataset.lacks(entry))}
         for candidate in found:
             entry = self._manifest.sources.get(candidate.path)
             if entry is not None and self._is_unchanged(entry, candidate):
-                self._counts["unchanged"] += 1
                 if entry.state != "set_aside":
                     reach = Reach(entry.journal_id, entry.newest, entry.used_bytes)
                     self._copies.setdefault(reach.journal_id, []).append((candidate, reach))
                 continue
             self._look_at(candidate)
         for journal_id, copies in self._copies.items():
+            self._part_from_others(copies, journals.get(journal_id))
             self._copies[journal_id] = sorted(copies, key=partial(self._rank, journal_id))
 
     def _is_unchanged(self, entry: SourceEntry, candidate: Candidate) -> bool:
         same = (entry.size, entry.mtime_ns, entry.how) == (candidate.size, candidate.mtime_ns, self._known.how)
-        return same and not entry.again and not self._again
+        return same and not entry.again and not self._again and entry.journal_id not in self._lacking
 
     def _look_at(self, candidate: Candidate) -> None:
         self._fresh.add(candidate.path)
@@ -166,6 +144,16 @@ class _Collecting:
             self._tell(candidate, None, "set_aside", reason_of(error, candidate.path), again=again)
             return
         self._copies.setdefault(reach.journal_id, []).append((candidate, reach))
+
+    def _part_from_others(self, copies: list[tuple[Candidate, Reach]], before: JournalEntry | None) -> None:
+        """Set aside what names the same journal and is no copy of it: one journal has one place in the dataset."""
+        for copy, kept in others_among(copies, self._fresh, before):
+            copies.remove(copy)
+            candidate, reach = copy
+            where = kept if kept != candidate.path else "collected from this file before"
+            # Looked at again each time: one day it may be the only one.
+            reason = f"another recording has the same journal id ({where})"
+            self._tell(candidate, reach, "set_aside", reason, again=True)
 
     def _rank(self, journal_id: int, copy: tuple[Candidate, Reach]) -> tuple[int, int, int, int, str]:
         """The furthest first; of those the one with most that is sound, the one that was taken before, the first."""
@@ -183,20 +171,34 @@ class _Collecting:
         """Have all that is new decoded, and put it in place."""
         waiting = {journal_id: list(copies) for journal_id, copies in self._copies.items()}
         tasks = {task.path: task for one, copies in waiting.items() for task in self._task_of(one, copies)}
-        self._watch.phase("journals", sum(task.size for task in tasks.values()))
+        # Of one that another process takes nothing is seen until it is done.
+        near = isinstance(crew, LocalCrew) and crew.is_here
+        if not near:
+            self._watch.phase("journals", sum(task.size for task in tasks.values()))
         while tasks:
             # The longest first: the others go on beside them.
             order = sorted(tasks.values(), key=lambda task: (-task.size, task.path))
             failed: list[int] = []
-            for task, outcome in crew.results(collect_one, order, _lost):
+            begun = count(1)
+
+            def here(task: Task, begun: Iterator[int] = begun, of: int = len(order)) -> Outcome:
+                self._watch.part(f"journal {next(begun)} of {of}")
+                return collect_one(task, self._watch)
+
+            for task, outcome in crew.results(here if near else collect_one, order, _lost):
                 journal_id = self._journal_of(task)
                 if not self._end(journal_id, task, outcome):
                     failed.append(journal_id)
-                self._watch.read(task.size)
+                if not near:
+                    self._watch.read(task.size)
             # Of a journal that one copy did not give, the next copy is tried.
             tasks = {task.path: task for one in failed for task in self._task_of(one, waiting[one])}
         for journal_id, copies in self._copies.items():
             self._tell_copies(journal_id, copies)
+        for journal_id, gone in self._lacking.items():
+            if journal_id in self._manifest.journals:
+                text = f"of journal {journal_id:08x} the dataset lacks {', '.join(gone)}; no file here has as much"
+                self._notes.append(Told(self._manifest.journals[journal_id].path, text))
 
     def _journal_of(self, task: Task) -> int:
         return next(one for one, copies in self._copies.items() if any(c.path == task.path for c, _ in copies))
@@ -210,6 +212,7 @@ class _Collecting:
         if entry is not None and entry.newest > reach.newest:
             return  # what was collected before reaches further; that file may be gone
         alike = entry is not None and entry.how == self._known.how and not self._again
+        alike = alike and journal_id not in self._lacking
         if alike and candidate.path not in self._fresh and entry is not None and entry.newest == reach.newest:
             return
         known = entry.content if entry is not None and alike else ""
@@ -223,11 +226,16 @@ class _Collecting:
             self._tell(candidate, reach, "set_aside", outcome.reason, again=outcome.again)
             return False
         if outcome.journal is not None:
-            self._dataset.take(outcome.journal, outcome.ready)
+            if not self._dataset.take(outcome.journal, outcome.ready):
+                self._copies[journal_id].remove((candidate, reach))
+                self._tell(candidate, reach, "set_aside", "its parts were gone before they were in place", again=True)
+                return False
+            self._lacking.pop(journal_id, None)
             self._notes += [Told(task.path, note) for note in outcome.journal.notes]
+            self._counts["taken"] += 1
         elif self._manifest.journals[journal_id].path != task.path:
             self._manifest.found_at(journal_id, task.path)
-        self._counts["taken" if outcome.state == "ready" else "same"] += 1
+            self._counts["moved"] += 1
         self._tell(candidate, reach, "taken")
         self._settled.add(candidate.path)
         return True
@@ -263,30 +271,9 @@ class _Collecting:
 
     # ---- what is said of it ----
 
-    def result(self, files: int) -> CollectResult:
+    def result(self) -> CollectResult:
         """What there is now."""
-        journals = self._manifest.journals.values()
-        sources = [one for path, one in sorted(self._manifest.sources.items()) if path in self._here]
-        rows: dict[str, int] = {}
-        for part in (part for journal in journals for part in journal.parts):
-            message = part.path.split("/")[2].removeprefix("message=")
-            rows[message] = rows.get(message, 0) + part.rows
-        return CollectResult(
-            dataset=str(self._dataset.folder),
-            files=files,
-            **self._counts,
-            copies=sum(one.state == "copy" for one in sources),
-            journals=len(journals),
-            parts=sum(len(journal.parts) for journal in journals),
-            rows=dict(sorted(rows.items())),
-            size_bytes=sum(part.size_bytes for journal in journals for part in journal.parts),
-            set_aside=tuple(Told(one.path, one.reason) for one in sources if one.state == "set_aside"),
-            damaged=tuple(
-                Told(one.path, f"{one.damaged_bytes:,} bytes could not be used")
-                for one in sorted(journals, key=lambda one: one.path) if one.damaged_bytes
-            ),
-            notes=tuple(self._notes),
-        )  # fmt: skip
+        return result_of(self._dataset, self._here, self._counts["taken"], self._counts["moved"], self._notes)
 
 
 def _lost(reason: str) -> Outcome:

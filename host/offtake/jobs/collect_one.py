@@ -8,7 +8,7 @@ import shutil
 import socket
 import threading
 from collections.abc import Sequence
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -22,6 +22,7 @@ from offtake.collect.dataset import incoming_folder, ready_folder, sees
 from offtake.collect.manifest import JournalEntry, entry_of, entry_text, write_whole
 from offtake.collect.names import logger_name, message_name, ready_name
 from offtake.collect.parts import PartFiles, RunParts
+from offtake.collect.same import Ladder
 from offtake.errors import InputOutputError, OfftakeError
 from offtake.export import measured
 from offtake.export.columns import EVENT_COLUMNS, FIX_COLUMNS, SATELLITE_COLUMNS, schema_of, table_of
@@ -33,19 +34,18 @@ from offtake.export.rows import ROWS_AT_ONCE, fix_rows_of, sky_rows_of
 from offtake.generated.records import BLOCK_SIZE, Loss, Supply
 from offtake.jobs.export_run import RunReader
 from offtake.jobs.measured import measured_notes, measured_plan
-from offtake.jobs.runs import Hearing, chosen_runs, damaged_bytes, hearing
+from offtake.jobs.runs import chosen_runs, damaged_bytes, hearing
 from offtake.journal.bulk.times import TimedTable
-from offtake.journal.runs import RunInfo
-from offtake.journal.salvage import Salvage, salvage
+from offtake.journal.bulk.window import scan_blocks
+from offtake.journal.salvage import salvage
 from offtake.journal.tip import find_tip
-from offtake.progress import QUIET
+from offtake.progress import QUIET, Watch
 from offtake.track.timeline import TimeLine
-from offtake.track.timeline.join import PartsLine
+from offtake.track.timeline.join import PartsLine, steps_back
 
 LAYOUT = 1
 """Of the parts: what they hold and how. Another number takes every journal anew."""
 _OUTCOME = "outcome.json"
-_HASH_BYTES = 2**20
 _OWN = (Supply.CODE, Loss.CODE)
 """The logger's own messages that have tables."""
 
@@ -92,9 +92,9 @@ def how_of(dialects: Sequence[Path], latency_ms: float) -> str:
     return digest.hexdigest()
 
 
-def collect_one(task: Task) -> Outcome:
+def collect_one(task: Task, watch: Watch = QUIET) -> Outcome:
     """Decode a journal into parts, which lie in the dataset's :func:`ready_folder` then. Trouble with the journal is
-    the outcome ``bad``; only trouble with the dataset is raised.
+    the outcome ``bad``; only trouble with the dataset is raised. ``watch`` is of use in this process only.
 
     :raises InputOutputError: the dataset cannot be seen or written here.
     """
@@ -107,7 +107,8 @@ def collect_one(task: Task) -> Outcome:
     folder = incoming_folder(task.dataset, own)
     try:
         with open_journal(Path(task.path)) as opened:
-            outcome = _Journal(task, opened, folder).outcome()
+            watch.over(opened, "reading")
+            outcome = _Journal(task, opened, folder, watch).outcome()
         if _has_changed(task):
             return Outcome("bad", reason="it changed while it was read", again=True)
         return outcome
@@ -150,27 +151,30 @@ class _Used:
         """As the journal's."""
         return self._opened.read(offset, max(0, min(length, self.size - offset)))
 
-    def digest(self) -> str:
-        """SHA-256 of it all."""
+    def digest(self, journal_id: int, ladder: Ladder) -> str:
+        """SHA-256 of it all; ``ladder`` is shown its blocks."""
         digest = hashlib.sha256()
-        for offset in range(0, self.size, _HASH_BYTES):
-            digest.update(self.read(offset, _HASH_BYTES))
+        for table in scan_blocks(self, journal_id, 0, -(-self.size // BLOCK_SIZE)):
+            digest.update(table.data)
+            ladder.add(table)
         return digest.hexdigest()
 
 
 class _Journal:
     """The work on one journal, in ``folder``."""
 
-    def __init__(self, task: Task, opened: OpenedJournal, folder: Path) -> None:
+    def __init__(self, task: Task, opened: OpenedJournal, folder: Path, watch: Watch) -> None:
         self._task = task
+        self._watch = watch
         self._folder = folder
         self._tip = find_tip(opened, task.path)
         self._source = _Used(opened, min((self._tip.last + 1) * BLOCK_SIZE, opened.size))
+        self._ladder = Ladder(self._tip.newest, self._tip.last + 1)
         self._notes: list[str] = []
 
     def outcome(self) -> Outcome:
         """Takes the journal, unless it is known, or has been made ready before."""
-        content = self._source.digest()
+        content = self._source.digest(self._tip.journal_id, self._ladder)
         if content == self._task.known:
             return Outcome("same")
         ready = ready_name(self._tip.journal_id, content, self._task.how)
@@ -181,13 +185,15 @@ class _Journal:
             self._folder.mkdir(parents=True)
             entry = self._made(content)
             write_whole(self._folder / _OUTCOME, entry_text(entry))
-            shutil.rmtree(done, ignore_errors=True)
+            if _entry_in(done) is None:  # else another worker was given it too, and was first
+                shutil.rmtree(done, ignore_errors=True)
             with suppress(FileExistsError):
                 os.rename(self._folder, done)
         return Outcome("ready", replace(entry, path=self._task.path), ready)
 
     def _made(self, content: str) -> JournalEntry:
         task = self._task
+        self._watch.phase("checking", self._source.size)
         found = salvage(self._source, task.path)
         runs = chosen_runs(found, None, Path(task.path))
         label = found.header.label if found.header else ""
@@ -196,10 +202,11 @@ class _Journal:
         how = hearing([Path(path) for path in task.dialects], task.latency_ms)
         for info in runs:
             with parts.run(info.run) as files:
-                self._notes += _RunTables(found, info, how, label, files).write()
+                self._notes += _RunTables(RunReader(found, info, how, self._watch), label, files).write()
         return JournalEntry(
             self._tip.journal_id, task.path, content, task.how, logger, self._tip.newest, self._source.size,
             damaged_bytes(found.account), len(runs), tuple(dict.fromkeys(self._notes)), parts.parts(),
+            self._ladder.rungs(),
         )  # fmt: skip
 
 
@@ -213,12 +220,12 @@ def _entry_in(folder: Path) -> JournalEntry | None:
 class _RunTables:
     """The tables of one run, in the order in which they can be told."""
 
-    def __init__(self, found: Salvage, info: RunInfo, how: Hearing, label: str, files: RunParts) -> None:
-        self._found = found
-        self._run = info.run
+    def __init__(self, reader: RunReader, label: str, files: RunParts) -> None:
+        self._found = reader.found
+        self._run = reader.info.run
         self._label = label
         self._files = files
-        self._reader = RunReader(found, info, how, QUIET)
+        self._reader = reader
 
     def write(self) -> list[str]:
         """Writes them; what is to be said of the run, in sentences."""
@@ -226,15 +233,21 @@ class _RunTables:
         marks = RunMarks(self._run, positions)
         fixes, satellites = (schema_of(columns, self._label) for columns in (FIX_COLUMNS, SATELLITE_COLUMNS))
         notes: list[str] = []
-        for part in self._reader.parts():
-            for rows in fix_rows_of(part.track.fixes, part.analysis, part.number):
-                self._files.write("fixes", table_of(FIX_COLUMNS, fixes, rows))
-            for skies in sky_rows_of(part.track.skies):
-                self._files.write("satellites", table_of(SATELLITE_COLUMNS, satellites, skies))
-            positions.add(part.track.fixes, part.number)
-            marks.add(part.gaps, part.glitches, part.events, part.track.timeline)
-            joined.add(part.track.timeline, part.from_tick_us, part.until_tick_us)
-            notes += part.track.notes
+        watch = self._reader.watch
+        with closing(self._reader.parts(dealt=True)) as parts:
+            for part in parts:
+                watch.deal(len(part.track.fixes) + len(part.track.skies))
+                for rows in fix_rows_of(part.track.fixes, part.analysis, part.number):
+                    self._files.write("fixes", table_of(FIX_COLUMNS, fixes, rows))
+                    watch.dealt(len(rows.number))
+                for skies in sky_rows_of(part.track.skies):
+                    self._files.write("satellites", table_of(SATELLITE_COLUMNS, satellites, skies))
+                    watch.dealt(len(skies))
+                positions.add(part.track.fixes, part.number)
+                marks.add(part.gaps, part.glitches, part.events, part.track.timeline)
+                joined.add(part.track.timeline, part.from_tick_us, part.until_tick_us)
+                notes += part.track.notes
+        notes += steps_back(joined.line)
         self._write_events(marks.marks())
         self._write_measured(Stamper(positions, joined.line))
         self._write_own(joined.line or TimeLine())

@@ -18,7 +18,7 @@ from offtake.compare.retime import track_by_receiver_time
 from offtake.compare.session import Faults, Session, Start, session_of, start_of
 from offtake.dialects.stream import byte_time_us
 from offtake.errors import DamageError, InputOutputError, UsageError
-from offtake.export.aside import write_aside
+from offtake.export.aside import require_folder, write_aside
 from offtake.jobs.places import is_same
 from offtake.jobs.runs import BAUD_ASSUMED, Hearing, baud_of, chosen_runs
 from offtake.journal.bulk.stream import StreamWindow
@@ -85,6 +85,8 @@ def compare(
         raise UsageError("exists already", where=str(output.page), expected="a new name, or --replace")
     if output.page is not None and any(is_same(output.page, one) for one in (before, after)):
         raise UsageError("is one of the recordings", where=str(output.page), expected="another name for the page")
+    if output.page is not None:
+        require_folder(output.page)
     if is_same(before, after) and (None in runs or runs[0] == runs[1]):
         raise UsageError("both are the same recording", where=str(after), expected="another file, or two of its runs")
     first, second = (read_session(path, run, how or Hearing()) for path, run in zip((before, after), runs, strict=True))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import datetime as dt
+from collections.abc import Generator, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +14,9 @@ import pyarrow as pa  # type: ignore[import-untyped]
 from offtake.arrow import of_flags, whole_numbers_in
 from offtake.card import OpenedJournal
 from offtake.dialects.tables import AnyDialect
+from offtake.errors import UsageError
 from offtake.export.span import RunSpan, Span
+from offtake.export.values import iso_utc
 from offtake.generated.dialects import DIALECTS
 from offtake.generated.records import BLOCK_SIZE
 from offtake.jobs.lines import store_timeline, stored_timeline
@@ -27,8 +31,10 @@ from offtake.journal.salvage import Salvage
 from offtake.progress import Watch
 from offtake.track.fix import Track
 from offtake.track.timeline import TimeLine
-from offtake.track.timeline.join import PartsLine
+from offtake.track.timeline.join import PartsLine, steps_back
 
+# So many runs are named where a span misses them all, and the last.
+_RUNS_TOLD = 5
 # A shorter run is read as soon as its time line is; a journal may have thousands.
 _LONG_BLOCKS = 1_024
 
@@ -44,11 +50,15 @@ class RunReader:
     span: RunSpan | None = None
     numbers: tuple[int, int] | None = None
 
-    def parts(self, what: str = "fixes") -> Iterator[RunPart]:
-        """The run's fixes and what was found in them, part by part."""
-        self._begin(what)
+    def parts(self, what: str = "fixes", *, dealt: bool = False) -> Generator[RunPart, None, None]:
+        """The run's fixes and what was found in them, part by part; ``dealt`` as in :meth:`Watch.phase`. Who stops
+        before the end closes it."""
+        self._begin(what, dealt=dealt)
         known = self.span.line if self.span else None
-        return run_parts(self.found, self.info, self.how, self.numbers, known=known)
+        return run_parts(
+            self.found, self.info, self.how, self.numbers, known=known,
+            again=lambda: self._begin(f"{what}, the date being known", dealt=dealt),
+        )  # fmt: skip
 
     def timed(self, what: str) -> Iterator[TimedTable]:
         """The run's frames with their times."""
@@ -90,7 +100,7 @@ class RunReader:
         """All parts in one piece, of which ``last`` is the last."""
         log = RunLog(self.info, last.track, last.analysis, last.events, last.end_tick_us)
         if last.number:
-            self._begin("in one piece")
+            self._begin("fixes, once more")
             log = read_run(self.found, self.info, self.how, measured=False)
         if self.span is None:
             return log
@@ -98,9 +108,9 @@ class RunReader:
         stamped = Track(track.run, track.fixes, track.counts, track.skies, self.span.line, track.notes)
         return replace(log, track=stamped)
 
-    def _begin(self, what: str) -> None:
+    def _begin(self, what: str, *, dealt: bool = False) -> None:
         first, last = self.numbers or (self.info.first_block, self.info.last_block)
-        self.watch.phase(f"run {self.info.run}: {what}", (last - first + 1) * BLOCK_SIZE)
+        self.watch.phase(f"run {self.info.run}: {what}", (last - first + 1) * BLOCK_SIZE, dealt=dealt)
 
     def _clock(self) -> Clock | None:
         if self.numbers is None or self.found.index is None:
@@ -173,19 +183,23 @@ def readers(
     how: Hearing,
     watch: Watch,
     span: Span | None,
-) -> tuple[tuple[RunReader, ...], tuple[str, ...]]:
-    """A reader for each of ``runs``, of a span for those alone that have something in it; and what is to be said of the
-    others, in sentences. A run whose time line is not kept from before is read once to find it."""
+) -> tuple[tuple[RunReader, ...], tuple[str, ...], tuple[str, ...]]:
+    """A reader for each of ``runs``, of a span for those alone that may have something in it; what is to be said of the
+    others, in sentences; and, of a span, when each of ``runs`` was. A run whose time line is not kept from before is
+    read once to find it."""
     if span is None:
-        return tuple(RunReader(found, info, how, watch) for info in runs), ()
+        return tuple(RunReader(found, info, how, watch) for info in runs), (), ()
     chosen: list[RunReader] = []
     notes: list[str] = []
+    lasts: list[str] = []
     for info in runs:
         whole = RunReader(found, info, how, watch)
         line = stored_timeline(found, info.run, how) or _line_of(whole, source, opened)
+        lasts.append(_lasts(found, info.run, line))
         if line is None or not line.usable:
             notes.append(f"Run {info.run} tells no date and was left out: nobody knows what of it lies in the span.")
             continue
+        notes += steps_back(line)
         inside = RunSpan(span, line)
         ticks = inside.ticks()
         index = found.index
@@ -194,13 +208,35 @@ def readers(
             notes.append(f"Run {info.run} has nothing in the span.")
         else:
             chosen.append(replace(whole, span=inside, numbers=numbers))
-    return tuple(chosen), tuple(notes)
+    return tuple(chosen), tuple(notes), tuple(lasts)
+
+
+def _lasts(found: Salvage, run: int, line: TimeLine | None) -> str:
+    """From when to when a run was, in whole seconds around it."""
+    ladder = None if found.index is None else found.index.ladder(run)
+    if line is not None and ladder is not None and ladder.size:
+        first, last = line.stamp(int(ladder["least_us"].min())), line.stamp(int(ladder["most_us"].max()))
+        if first and last:
+            end = (last.utc + dt.timedelta(microseconds=999_999)).replace(microsecond=0)
+            return f"run {run} lasts from {iso_utc(first.utc.replace(microsecond=0))} to {iso_utc(end)}"
+    return f"run {run} tells no date"
+
+
+def nothing_in_span(source: Path, lasts: Sequence[str]) -> UsageError:
+    """What is said of a span in which nothing lies of runs that were as ``lasts`` tells."""
+    told = list(lasts[:_RUNS_TOLD])
+    left = lasts[_RUNS_TOLD:]
+    told += [f"and {len(left) - 1:,} more"] if len(left) > 1 else []
+    told += left[-1:]
+    expected = "a time at which something came: " + (", ".join(told) or "there is no run")
+    return UsageError("nothing in the span; nothing was written", where=str(source), expected=expected)
 
 
 def _line_of(reader: RunReader, source: Path, opened: OpenedJournal) -> TimeLine | None:
     joined = PartsLine()
-    for part in reader.parts("time line"):
-        joined.add(part.track.timeline, part.from_tick_us, part.until_tick_us)
-        del part
+    with closing(reader.parts("time line")) as parts:
+        for part in parts:
+            joined.add(part.track.timeline, part.from_tick_us, part.until_tick_us)
+            del part
     keep_line(reader, source, opened, joined.line)
     return joined.line

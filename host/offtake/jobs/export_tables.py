@@ -15,6 +15,7 @@ from offtake.export.span import RunSpan
 from offtake.export.table_files import TableFile, csv_file, parquet_file
 from offtake.export.values import ExportCounts
 from offtake.jobs.runs import RunPart
+from offtake.progress import QUIET, Watch
 
 # What follows the stem, by format and table.
 _ENDINGS = {
@@ -47,23 +48,29 @@ class ExportTables:
         self._counter = PositionCounter()
         self._marks = 0
 
+    def __bool__(self) -> bool:
+        return any(self._files.values())
+
     def counts(self, table: str) -> ExportCounts:
         """What has been written of a table."""
         counted = {"fixes": self._counter.counts, "events": ExportCounts(0, 0, 0, marks=self._marks)}
         return counted.get(table, ExportCounts(0, 0, 0))
 
-    def add(self, part: RunPart, span: RunSpan | None = None) -> None:
+    def add(self, part: RunPart, span: RunSpan | None = None, watch: Watch = QUIET) -> None:
         """Write the fixes and satellites of a run's next part, those in the ``span`` if one is given."""
         fixes, skies = part.track.fixes, part.track.skies
         kept = None if span is None else span.keeps(fixes.tick_us, fixes.utc_us)
+        if span is not None:
+            skies = skies.taken(span.keeps(skies.tick_us, skies.utc_us))
+        watch.deal(bool(self._files["fixes"]) * len(fixes) + bool(self._files["satellites"]) * len(skies))
         for rows in fix_rows_of(fixes, part.analysis, part.number) if self._files["fixes"] else ():
             first = int(rows.number[0]) - part.number
             self._write("fixes", rows if kept is None else kept_rows(rows, kept[first : first + len(rows.number)]))
+            watch.dealt(len(rows.number))
         self._counter.add(fixes, part.analysis, kept, continued=part.number > 0)
-        if span is not None:
-            skies = skies.taken(span.keeps(skies.tick_us, skies.utc_us))
         for some in sky_rows_of(skies) if self._files["satellites"] else ():
             self._write("satellites", some)
+            watch.dealt(len(some))
 
     def add_marks(self, marks: Sequence[Mark]) -> None:
         """Write the gaps, glitches and events of a run, all parts of which have been added."""

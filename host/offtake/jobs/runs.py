@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ from offtake.track.bulk.batch import EpochBatch
 from offtake.track.fix import Track
 from offtake.track.parts import Told, TrackPart, track_parts
 from offtake.track.timeline import TimeLine
+from offtake.track.timeline.join import light
 
 BAUD_ASSUMED = 57_600
 """Where neither the run's start nor the journal's header is left to say it; only the times of single bytes need it."""
@@ -113,16 +115,20 @@ class _Reading:
     """One passage over a run's frames: the receiver's bytes go on as epochs, the events are gathered on the way."""
 
     def __init__(self, found: Salvage, info: RunInfo, how: Hearing, numbers: tuple[int, int] | None = None) -> None:
-        self._found, self._info, self._numbers = found, info, numbers
+        self._found, self.info, self._numbers = found, info, numbers
         self.story = Story(info.run)
         self.reader = EpochReader(baud=baud_of(found, info), run=info.run, extra_dialects=how.dialects)
 
-    def batches(self) -> Iterator[EpochBatch]:
-        """The run's epochs."""
+    def batches(self) -> Generator[EpochBatch, None, None]:
+        """The run's epochs; who stops before the end closes it."""
         return self.reader.batches(self._windows())
 
+    def told(self) -> Told:
+        """What is known by now besides."""
+        return Told(self.reader.counts, self.reader.notes, self.story.loss_ticks(), self.story.end_tick_us)
+
     def _windows(self) -> Iterator[StreamWindow]:
-        run, numbers, index = self._info.run, self._numbers, self._found.index
+        run, numbers, index = self.info.run, self._numbers, self._found.index
         clock = None if numbers is None or index is None else index.clock(run, numbers[0])
         return windows_of_timed(self.story.heard(timed_tables(self._found.frame_tables(run, numbers), clock)))
 
@@ -150,26 +156,57 @@ def run_parts(
     numbers: tuple[int, int] | None = None,
     *,
     known: TimeLine | None = None,
-) -> Iterator[RunPart]:
-    """Decode one run, however long, in bounded memory: yield it in parts, as :mod:`offtake.track.parts` says.
+    again: Callable[[], None] | None = None,
+) -> Generator[RunPart, None, None]:
+    """Decode one run, however long, in bounded memory: yield it in parts, as :mod:`offtake.track.parts` says. Who stops
+    before the end closes it.
 
-    The frames are read once. ``numbers`` are the first and the last block to read, all if ``None``; ``known`` is a time
-    line of the run, for where what is read tells no date. The only part of a run that is no longer is the same as
-    :func:`read_run` gives.
+    ``numbers`` are the first and the last block to read, all if ``None``; ``known`` is a time line of the run, for
+    where what is read tells no date. The frames are read once; but without a known line, where the first part tells no
+    date, up to the first part that does, and then ``again`` is called and all are read with its line. The only part of
+    a run that is no longer is the same as :func:`read_run` gives.
     """
-    reading = _Reading(found, info, how, numbers)
-    story, reader = reading.story, reading.reader
+    with closing(_parts(_Reading(found, info, how, numbers), how, known)) as parts:
+        for part in parts:
+            if known is None and part.number == 0 and not part.is_last and not _tells_utc(part.track):
+                del part
+                break
+            yield part
+            # Nothing here keeps a part in memory while the next one is read.
+            del part
+        else:
+            return
+        known = _first_line(parts)
+    if again is not None:
+        again()
+    yield from _parts(_Reading(found, info, how, numbers), how, known)
 
-    def told() -> Told:
-        return Told(reader.counts, reader.notes, story.loss_ticks(), story.end_tick_us)
 
-    for part in track_parts(reading.batches(), info.run, told, latency_s=how.latency_s, known=known):
-        events = story.taken(part.until_tick_us)
-        made = RunPart(**_fields(part), info=info, events=events, end_tick_us=story.end_tick_us)
-        # Nothing here keeps a part in memory while the next one is read.
+def _tells_utc(track: Track) -> bool:
+    return track.timeline is not None and track.timeline.usable
+
+
+def _first_line(parts: Iterator[RunPart]) -> TimeLine | None:
+    """The line of the first part that tells a date."""
+    for part in parts:
+        track = part.track
         del part
-        yield made
-        del made
+        if track.timeline is not None and _tells_utc(track):
+            return light(track.timeline)
+        del track
+    return None
+
+
+def _parts(reading: _Reading, how: Hearing, known: TimeLine | None) -> Generator[RunPart, None, None]:
+    info, story = reading.info, reading.story
+    with closing(reading.batches()) as batches:
+        for part in track_parts(batches, info.run, reading.told, latency_s=how.latency_s, known=known):
+            events = story.taken(part.until_tick_us)
+            made = RunPart(**_fields(part), info=info, events=events, end_tick_us=story.end_tick_us)
+            # Nothing here keeps a part in memory while the next one is read.
+            del part
+            yield made
+            del made
 
 
 def _fields(part: TrackPart) -> dict[str, Any]:

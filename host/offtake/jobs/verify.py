@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from offtake.card import open_journal
-from offtake.jobs.indexed import indexed
+from offtake.jobs.indexed import index_notes, with_index
+from offtake.journal.salvage import Salvage
 from offtake.journal.scan import block_total
 from offtake.journal.verify import VerifyReport, verify
 from offtake.journal.verify_run import verify_run
@@ -39,7 +40,11 @@ def check(source: Path, run: int | None = None, watch: Watch = QUIET) -> Checked
         if run is None:
             report = verify(opened, str(source))
         else:
-            found = indexed(source, opened)
-            assert found.index is not None
-            report = verify_run(opened, str(source), found.index, run)
+
+            def of_run(found: Salvage) -> VerifyReport:
+                assert found.index is not None
+                return verify_run(opened, str(source), found.index, run, strict=found.by_index)
+
+            report = with_index(source, opened, of_run, whole=False)
+            report.notes = (*index_notes(source, opened), *report.notes)
         return Checked(report, len(opened.unreadable), block_total(opened))

@@ -6,6 +6,7 @@ themselves: whoever reads them checks them again.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -106,6 +107,20 @@ def index_of(found: Salvage) -> JournalIndex:
     survey, rungs = found.survey(), found.rungs()
     return JournalIndex(
         found.account.size, found.journal_id, found.id_from, found.lap, found.account, survey, found.order, rungs
+    )
+
+
+def tell_the_same(one: JournalIndex, other: JournalIndex) -> bool:
+    """Whether two indexes tell the same of a journal, whatever time lines they have."""
+    same = replace(one, lines={}), replace(other, lines={})
+    # Whether frames were checked is not kept.
+    extents = [index.order.extents.copy() for index in same]
+    for rows in extents:
+        rows["what"] &= ~np.uint8(CHECKED)
+    return (
+        json.dumps(state_of(same[0])) == json.dumps(state_of(same[1]))
+        and np.array_equal(extents[0], extents[1])
+        and np.array_equal(one.rungs, other.rungs)
     )
 
 

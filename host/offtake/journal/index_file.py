@@ -6,13 +6,15 @@ none, and where none can be written there is none.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import stat
 import zlib
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,15 +26,17 @@ from offtake.journal.kept import whole
 from offtake.journal.ladder import RUNG
 from offtake.journal.source import ByteSource
 
-if TYPE_CHECKING:
-    import pyarrow as pa  # type: ignore[import-untyped]
-
-INDEX_VERSION = 1
+INDEX_VERSION = 2
 EXTENTS_MAX = 2**20
 """A file whose blocks lie in more pieces gets no index: no journal does that by itself."""
 
-_SIZE_MAX = 128 * 2**20
+TEXT_MAX = 4 * 2**20
+"""What is in an index beside the places, as text; that of some ten thousand runs. Read, it takes 25 times the room."""
+
+_RUNS_MAX = 65_536
 _TOLD_WITHIN = 4096
+# How an Arrow IPC file begins and ends.
+_ARROW = b"ARROW1"
 _STRANGE = (OSError, ValueError, TypeError, KeyError, IndexError, OverflowError, RecursionError)
 _VERSION_KEY = b"offtake_journal_index"
 _SEEN_KEY = b"journal"
@@ -46,27 +50,34 @@ def index_path(path: Path) -> Path:
 def load_index(path: Path, source: ByteSource) -> JournalIndex | None:
     """The index of the journal at ``path``, which is ``source``; None where there is none that fits it. Raises only
     what ``source.read`` raises."""
-    import pyarrow as pa
+    import pyarrow as pa  # type: ignore[import-untyped]
 
+    from offtake.journal.index_arrow import ArrowIndex
+
+    limits = _Limits.of(source.size)
     # Whatever an index holds that no index can hold, and whatever is wrong with its file, makes it none.
     with suppress(*_STRANGE, pa.ArrowException):
         status = index_path(path).stat()
-        if not stat.S_ISREG(status.st_mode) or status.st_size > _SIZE_MAX:
+        if not stat.S_ISREG(status.st_mode) or status.st_size > limits.file:
             return None
-        with pa.OSFile(str(index_path(path))) as file, pa.ipc.open_file(file) as reader:
-            metadata = reader.schema.metadata
-            if metadata[_VERSION_KEY] != str(INDEX_VERSION).encode() or reader.num_record_batches != 1:
-                return None
-            seen = json.loads(metadata[_SEEN_KEY])
-            if not _is_of(seen, path, source):
-                return None
-            batch = reader.get_batch(0)
-            batch.validate(full=True)
-            extents, rungs = _rows_of(batch.column("extents"), EXTENT), _rows_of(batch.column("rungs"), RUNG)
-            contents = _text_of(batch.column("contents"))
-        if _crc_of(contents, extents, rungs) == seen["index_crc"]:
+        with index_path(path).open("rb") as file:
+            found = ArrowIndex(file.read(limits.file))
+        if found.metadata[_VERSION_KEY] != str(INDEX_VERSION).encode():
+            return None
+        seen = json.loads(found.metadata[_SEEN_KEY])
+        if not _is_of(seen, path, source):
+            return None
+        contents, extents, rungs = found.contents(limits.text)
+        if limits.hold(contents, extents, rungs) and _crc_of(contents, extents, rungs) == seen["index_crc"]:
             return restored(json.loads(contents), extents, rungs)
     return None
+
+
+def is_obstructed(path: Path) -> bool:
+    """Whether something that is no index bears the name of that of the journal at ``path``: it is never overwritten."""
+    with suppress(OSError):
+        return not _is_free(index_path(path))
+    return False
 
 
 def save_index(index: JournalIndex, path: Path, source: ByteSource, since: os.stat_result) -> bool:
@@ -80,10 +91,11 @@ def save_index(index: JournalIndex, path: Path, source: ByteSource, since: os.st
     aside = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
         now = path.stat()
-        changed = (now.st_size, now.st_mtime_ns) != (since.st_size, since.st_mtime_ns)
-        if changed or index.order.extents.size > EXTENTS_MAX or not _is_free(target):
+        contents = json.dumps(state_of(index), separators=(",", ":")).encode()
+        fits = _Limits.of(source.size).hold(contents, index.order.extents, index.rungs)
+        if _state_of(now) != _state_of(since) or not fits or not _is_free(target):
             return False
-        _write(index, aside, _seen_now(index, now, source))
+        _write(index, contents, aside, _seen_now(index, now, source))
         os.replace(aside, target)
     except OSError:
         return False
@@ -94,7 +106,8 @@ def save_index(index: JournalIndex, path: Path, source: ByteSource, since: os.st
 
 
 def _is_free(target: Path) -> bool:
-    """Whether nothing is there, or an index, even a damaged one, which tells its kind at both ends."""
+    """Whether nothing is there, or an index, even a damaged one or another version's, which tells its kind at both
+    ends."""
     try:
         status = target.lstat()
     except FileNotFoundError:
@@ -104,46 +117,80 @@ def _is_free(target: Path) -> bool:
     with target.open("rb") as file:
         head = file.read(_TOLD_WITHIN)
         file.seek(max(0, status.st_size - _TOLD_WITHIN))
-        return not status.st_size or _VERSION_KEY in head or _VERSION_KEY in file.read(_TOLD_WITHIN)
+        tail = file.read(_TOLD_WITHIN)
+    begins = head.startswith(_ARROW) and _VERSION_KEY in head
+    return not status.st_size or begins or (tail.endswith(_ARROW) and _VERSION_KEY in tail)
 
 
-def _write(index: JournalIndex, path: Path, seen: dict[str, int]) -> None:
-    import pyarrow as pa
+def _write(index: JournalIndex, contents: bytes, path: Path, seen: dict[str, Any]) -> None:
+    from offtake.journal.index_arrow import write_arrow
 
-    contents = json.dumps(state_of(index), separators=(",", ":"))
-    seen = {**seen, "index_crc": _crc_of(contents.encode(), index.order.extents, index.rungs)}
-    columns = {
-        "contents": _text_column(contents),
-        "extents": _rows_column(index.order.extents),
-        "rungs": _rows_column(index.rungs),
-    }
-    metadata = {_VERSION_KEY: str(INDEX_VERSION), _SEEN_KEY: json.dumps(seen)}
-    batch = pa.record_batch(columns).replace_schema_metadata(metadata)
+    extents, rungs = index.order.extents, index.rungs
+    seen = {**seen, "index_crc": _crc_of(contents, extents, rungs)}
+    metadata = {_VERSION_KEY: str(INDEX_VERSION).encode(), _SEEN_KEY: json.dumps(seen).encode()}
     with path.open("xb") as file:
-        with pa.ipc.new_file(file, batch.schema) as writer:
-            writer.write_batch(batch)
+        write_arrow(file, metadata, contents, extents, rungs)
         file.flush()
         os.fsync(file.fileno())
 
 
-def _seen_now(index: JournalIndex, status: os.stat_result, source: ByteSource) -> dict[str, int]:
-    """By what it is told whether the journal is still the one that the index is of."""
-    last = index.last_position()
+@dataclass(frozen=True)
+class _Limits:
+    """How large an index can be at the most: one that is made up must not take more memory than the journal's own."""
+
+    text: int
+    extents: int
+    rungs: int
+
+    @classmethod
+    def of(cls, size: int) -> _Limits:
+        """Those of a journal of ``size`` bytes. A damaged block may be taken for several numbers."""
+        blocks = size // BLOCK_SIZE + 1
+        return cls(
+            text=min(TEXT_MAX, 2**18 + 1024 * blocks),
+            extents=min(EXTENTS_MAX, 8 * blocks),
+            rungs=min(_RUNS_MAX, 8 * blocks) + blocks // 64,
+        )
+
+    @property
+    def file(self) -> int:
+        """Bytes of its file."""
+        return 2**16 + self.text + self.extents * EXTENT.itemsize + self.rungs * RUNG.itemsize
+
+    def hold(self, contents: bytes, extents: NDArray[np.void], rungs: NDArray[np.void]) -> bool:
+        """Whether an index is within them."""
+        return len(contents) <= self.text and extents.size <= self.extents and rungs.size <= self.rungs
+
+
+def _state_of(status: os.stat_result) -> dict[str, int]:
+    """What changes with a file, whoever writes to it. That of a file in its place may be made to have the old size and
+    time of writing (a copy that keeps times does), but not this time of changing or this node as well."""
     return {
         "size": status.st_size,
         "mtime_ns": status.st_mtime_ns,
-        "header_crc": _crc_at(source, 0),
-        "last_position": last,
-        "last_crc": _crc_at(source, last),
+        "ctime_ns": status.st_ctime_ns,
+        "inode": status.st_ino,
     }
+
+
+def _seen_now(index: JournalIndex, status: os.stat_result, source: ByteSource) -> dict[str, Any]:
+    """By what it is told whether the journal is still the one that the index is of."""
+    last = index.last_position()
+    return {**_state_of(status), "last_position": last, "blocks": _blocks_around(source, last)}
 
 
 def _is_of(seen: Any, path: Path, source: ByteSource) -> bool:
     status = path.stat()
-    if (seen["size"], seen["mtime_ns"]) != (status.st_size, status.st_mtime_ns) or source.size != status.st_size:
+    if any(seen[name] != value for name, value in _state_of(status).items()) or source.size != status.st_size:
         return False
-    last = whole(seen["last_position"])
-    return bool(_crc_at(source, 0) == seen["header_crc"] and _crc_at(source, last) == seen["last_crc"])
+    return bool(_blocks_around(source, whole(seen["last_position"])) == seen["blocks"])
+
+
+def _blocks_around(source: ByteSource, last: int) -> list[str]:
+    """Fingerprints of the header, of the last block that was written, and of those that a logger goes on with: the one
+    behind it, and the first of the next lap."""
+    positions = (0, last, last + 1, 1)
+    return [hashlib.sha256(source.read(at * BLOCK_SIZE, BLOCK_SIZE)).hexdigest() for at in positions]
 
 
 def _crc_of(contents: bytes, *arrays: NDArray[np.void]) -> int:
@@ -152,57 +199,3 @@ def _crc_of(contents: bytes, *arrays: NDArray[np.void]) -> int:
     for rows in arrays:
         crc = zlib.crc32(rows.tobytes(), crc)
     return crc
-
-
-def _crc_at(source: ByteSource, position: int) -> int:
-    return zlib.crc32(source.read(position * BLOCK_SIZE, BLOCK_SIZE))
-
-
-# Arrow's own conversions from and to Python and NumPy import pandas where that is installed, for longer than all the
-# rest takes: buffers do not.
-
-
-def _text_column(text: str) -> pa.Array:
-    import pyarrow as pa
-
-    data = text.encode()
-    ends = np.array([0, len(data)], np.int64)
-    return pa.Array.from_buffers(pa.large_string(), 1, [None, pa.py_buffer(ends), pa.py_buffer(data)])
-
-
-def _text_of(column: pa.Array) -> bytes:
-    """The text that :func:`_text_column` gave, or whatever else a column of its type holds."""
-    import pyarrow as pa
-
-    if column.type != pa.large_string() or len(column) != 1 or column.null_count:
-        raise ValueError("no text")
-    _, ends, data = column.buffers()
-    begin, end = np.frombuffer(ends, np.int64, 2, 8 * column.offset).tolist()
-    return bytes(memoryview(data)[begin:end])
-
-
-def _rows_column(rows: NDArray[np.void]) -> pa.Array:
-    """A list of one element: the rows, as structures of their fields."""
-    import pyarrow as pa
-
-    fields = []
-    for name in rows.dtype.names or ():
-        values = np.ascontiguousarray(rows[name])
-        fields.append(pa.Array.from_buffers(pa.from_numpy_dtype(values.dtype), len(rows), [None, pa.py_buffer(values)]))
-    structs = pa.StructArray.from_arrays(fields, names=list(rows.dtype.names or ()))
-    ends = pa.py_buffer(np.array([0, len(rows)], np.int64))
-    return pa.Array.from_buffers(pa.large_list(structs.type), 1, [None, ends], children=[structs])
-
-
-def _rows_of(column: pa.Array, kind: np.dtype[np.void]) -> NDArray[np.void]:
-    """The rows that :func:`_rows_column` gave; ValueError, TypeError or KeyError for another column."""
-    import pyarrow as pa
-
-    structs = column.flatten()
-    rows = np.zeros(len(structs), kind)
-    for name in kind.names or ():
-        values = structs.field(name)
-        if values.null_count or values.type != pa.from_numpy_dtype(kind[name]):
-            raise ValueError(f"no {name}")
-        rows[name] = np.frombuffer(values.buffers()[1], kind[name], len(values), kind[name].itemsize * values.offset)
-    return rows

@@ -69,32 +69,34 @@ class RunLadder:
 
 
 class LaddersOnTheWay:
-    """The ladders of all runs, made while a file is passed over in the order of its block numbers. ``result`` is None
-    as soon as a tick is not certain: what that frame's time is hangs on the frames behind it."""
+    """The ladders of all runs, made while their frames are passed over in the order of block numbers. Of a run with a
+    tick that is not certain there is none: what that frame's time is hangs on the frames behind it."""
 
     def __init__(self) -> None:
         self._runs: dict[int, tuple[Clock, RunLadder]] = {}
-        self._certain = True
+        self.uncertain: set[int] = set()
 
     def add(self, table: FrameTable) -> None:
         """Take in the next frames, without copies."""
-        self._certain = self._certain and bool((table.tick != NONE).all())
-        if not self._certain:
-            return
-        for run, rows in by_run(table.run, np.arange(len(table))):
+        runs = table.likely_run
+        lost = table.tick == NONE
+        for run in np.unique(runs[lost]).tolist() if lost.any() else ():
+            self.uncertain.add(run)
+            self._runs.pop(run, None)
+        for run, rows in by_run(runs, np.flatnonzero(runs != NONE)):
+            if run in self.uncertain:
+                continue
             part = table if len(rows) == len(table) else table.taken(rows)
             if run not in self._runs:
                 self._runs[run] = Clock(tick_ns_of(part.frame(0))), RunLadder()
             clock, ladder = self._runs[run]
             ladder.add(run, part, certain_times(clock, part))
 
-    @property
-    def result(self) -> Rungs | None:
-        """The rungs of all runs, by run and number."""
-        if not self._certain:
+    def rungs(self, run: int) -> Rungs | None:
+        """The rungs of ``run``; None where they have to be made of its frames alone."""
+        if run in self.uncertain or run not in self._runs:
             return None
-        rungs = [ladder.rungs() for _, (_, ladder) in sorted(self._runs.items())]
-        return np.concatenate(rungs) if rungs else np.zeros(0, RUNG)
+        return self._runs[run][1].rungs()
 
 
 def ladder_of(tables: Iterable[FrameTable], run: int) -> Rungs:

@@ -29,6 +29,8 @@ _ODDITIES_MAX = 1000
 _WINDOW_S = 1.0
 _TICK_SPAN = 2**32
 _NS = 1e9
+# So many payloads are looked at sooner one by one than by arrays.
+_FEW = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +121,9 @@ class Oddities:
             return
         seen = self._seen.setdefault(run, {}).setdefault(code, _Seen())
         seen.frames += len(rows)
+        payloads = [table.payload(row) for row in rows.tolist()] if len(rows) <= _FEW else None
         for part in self._parts_of(found):
-            odd = int(np.count_nonzero(_odd_rows(part, table, rows)))
+            odd = int(np.count_nonzero(_odd_rows(part, table, rows))) if payloads is None else _odd(part, payloads)
             if odd:
                 key = (part.name, part.kind)
                 seen.values[key] = seen.values.get(key, 0) + odd
@@ -260,6 +263,21 @@ def _odd_rows(part: _Part, table: FrameTable, rows: Ints) -> Bools:
     for at in range(part.at, part.at + part.size * part.elements, part.size):
         raws = numbers_at(table.data, there + at, kind)
         odd |= ((raws < part.low) | (raws > part.high)) if part.choices is None else ~is_in(raws, part.choices)
+    return odd
+
+
+def _odd(part: _Part, payloads: list[bytes]) -> int:
+    """How many of ``payloads`` have the part wholly and in it a number that may not be."""
+    end = part.at + part.size * part.elements
+    odd = 0
+    for payload in payloads:
+        if len(payload) < end:
+            continue
+        for at in range(part.at, end, part.size):
+            raw = int.from_bytes(payload[at : at + part.size], "little", signed=part.signed)
+            if raw not in part.choices if part.choices is not None else not part.low <= raw <= part.high:
+                odd += 1
+                break
     return odd
 
 

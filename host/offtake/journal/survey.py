@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from offtake.generated.records import (
     BLOCK_SIZE,
@@ -20,7 +21,7 @@ from offtake.generated.records import (
     RunEnd,
     RunStart,
 )
-from offtake.journal.bulk.arrays import Bools, Ints
+from offtake.journal.bulk.arrays import Bools, Ints, Ints32
 from offtake.journal.bulk.frames import NONE, FrameTable, joined
 from offtake.journal.bulk.passage import FileWindow
 from offtake.journal.gathered import doubtful, numbers_at, place_of
@@ -33,6 +34,8 @@ from offtake.journal.runs import RunInfo, restored_run
 
 _CODES = 1 << FRAME_CODE_BITS
 _OF_LOGGER = np.array([is_loggers(code) for code in range(_CODES)])
+# So many rows are sorted sooner one by one than by arrays.
+_FEW = 8
 
 Before = Callable[[Ints, int, int], None]
 """Called with rows of measurements, their run and message code, while the layouts are those of the frames before."""
@@ -57,7 +60,7 @@ class Survey:
             return
         for number, rows in by_run(run, known):
             self._count(number, table, rows)
-        self._read(table, known, before)
+        self._read(table, run, known, before)
 
     def _count(self, run: int, table: FrameTable, rows: Ints) -> None:
         """What can be counted in any order, and of starts and ends the last."""
@@ -87,31 +90,42 @@ class Survey:
                     break
                 constants.add(table.payload(row))
 
-    def _read(self, table: FrameTable, known: Ints, before: Before | None) -> None:
+    def _read(self, table: FrameTable, run: Ints32, known: Ints, before: Before | None) -> None:
         """What hangs on the order: measurements are read by the descriptions that stand before them."""
         codes = table.code[known]
         turns = known[(codes == Description.CODE) | (codes == RunStart.CODE)]
         measured = known[~_OF_LOGGER[codes]]
         at = 0
         cuts = np.searchsorted(measured, turns)
+        # What a run has said it may say again, however often: nothing is read in another way after it.
+        described: set[tuple[int | None, bool, bytes]] = set()
+        started: dict[int | None, bytes] = {}
         for frame, cut in zip(table.taken(turns).frames(), cuts.tolist(), strict=True):
+            number, payload = frame.likely_run, frame.payload
+            begins = frame.code == RunStart.CODE
+            said = (number, frame.run is not None, payload)
+            if started.get(number) == payload if begins else said in described:
+                # It may still contradict what came first, and that is counted.
+                self.layouts.add(frame)
+                continue
             if cut > at:
-                self._measure(table, measured[at:cut], before)
+                self._measure(table, run, measured[at:cut], before)
                 at = cut
             self.layouts.add(frame)
-            record = frame.record()[1] if frame.code == RunStart.CODE else None
-            if isinstance(record, RunStart) and frame.likely_run is not None:
-                self._oddities.begin(frame.likely_run, record)
-        self._measure(table, measured[at:], before)
+            if not begins:
+                described.add(said)
+                continue
+            started[number] = payload
+            record = frame.record()[1]
+            if isinstance(record, RunStart) and number is not None:
+                self._oddities.begin(number, record)
+        self._measure(table, run, measured[at:], before)
 
-    def _measure(self, table: FrameTable, rows: Ints, before: Before | None) -> None:
-        for run, of_run in by_run(table.likely_run, rows):
-            codes = table.code[of_run]
-            for code in np.flatnonzero(np.bincount(codes)).tolist():
-                chosen = of_run[codes == code]
-                if before is not None:
-                    before(chosen, run, code)
-                self._oddities.add(run, code, table, chosen)
+    def _measure(self, table: FrameTable, run: Ints32, rows: Ints, before: Before | None) -> None:
+        for number, code, chosen in _by_message(run, table.code, rows):
+            if before is not None:
+                before(chosen, number, code)
+            self._oddities.add(number, code, table, chosen)
 
     def state(self) -> dict[str, Any]:
         """Everything that was found, in plain values; see :meth:`restore`."""
@@ -187,11 +201,11 @@ def survey_tables(tables: Iterable[FrameTable]) -> Survey:
 
 class SurveyOnTheWay:
     """A survey made while a file is passed over in its own order. ``result`` is None as soon as that is not the order
-    of block numbers, and with it the ``ladders``."""
+    of block numbers. The ``ladders`` are made with it, if anybody wants them."""
 
-    def __init__(self) -> None:
+    def __init__(self, ladders: LaddersOnTheWay | None = None) -> None:
         self.result: Survey | None = Survey()
-        self.ladders = LaddersOnTheWay()
+        self._ladders = ladders
         self._last = (-1, -1)
 
     def add(self, window: FileWindow, blocks_in: Bools, damaged_in: Bools) -> None:
@@ -216,7 +230,23 @@ class SurveyOnTheWay:
             return
         self._last = int(table.position[-1]), int(table.number[-1])
         self.result.add_table(table)
-        self.ladders.add(table)
+        if self._ladders is not None:
+            self._ladders.add(table)
+
+
+def _by_message(run: Ints32, code: NDArray[np.uint8], rows: Ints) -> Iterator[tuple[int, int, Ints]]:
+    """Run, message code and the rows of both, in order, for all that ``rows`` are of."""
+    if len(rows) <= _FEW:
+        found: dict[tuple[int, int], list[int]] = {}
+        for row, *both in zip(rows.tolist(), run[rows].tolist(), code[rows].tolist(), strict=True):
+            found.setdefault((both[0], both[1]), []).append(row)
+        for (number, one), chosen in sorted(found.items()):
+            yield number, one, np.array(chosen)
+        return
+    for number, of_run in by_run(run, rows):
+        codes = code[of_run]
+        for one in np.flatnonzero(np.bincount(codes)).tolist():
+            yield number, one, of_run[codes == one]
 
 
 def _losses(table: FrameTable, rows: Ints) -> Iterator[Loss]:

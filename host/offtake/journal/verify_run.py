@@ -21,6 +21,7 @@ from offtake.journal.layouts import Layouts
 from offtake.journal.runs import RunInfo
 from offtake.journal.scan import block_total
 from offtake.journal.source import ByteSource
+from offtake.journal.stale import Places
 from offtake.journal.survey import Survey
 from offtake.journal.verify import InOrder, VerifyReport, by_number, tell_contents, tell_header
 from offtake.journal.verify_blocks import BlockCheck, tell_parts
@@ -30,11 +31,12 @@ Span = tuple[int, int]
 """Positions in a file: the first, and one past the last."""
 
 
-def verify_run(source: ByteSource, name: str, index: JournalIndex, run: int) -> VerifyReport:
+def verify_run(source: ByteSource, name: str, index: JournalIndex, run: int, *, strict: bool = False) -> VerifyReport:
     """Check the header and all blocks of ``run``, and report of them alone; ``index`` is the journal's.
 
     The same is damage as in :func:`~offtake.journal.verify.verify`. Numbers that are missing between the run and its
-    neighbours may be its own, and are told. Raises UsageError where the index knows no such run.
+    neighbours may be its own, and are told. Raises UsageError where the index knows no such run,
+    with ``strict`` StaleIndexError where a block that is read is not what the index says.
     """
     info = next((one for one in index.runs if one.run == run), None)
     if info is None:
@@ -48,11 +50,14 @@ def verify_run(source: ByteSource, name: str, index: JournalIndex, run: int) -> 
     reach = _reach(index.order, info)
     others = _Others(index, info, reach)
     found = InOrder(others.numbers(), FrameCheck(surveyed=Survey(others.layouts)))
-    _check_spans(source, identity, report, told, _spans(source, identity, index.order, run, reach), found)
+    _check_spans(
+        source, identity, report, told, _spans(source, identity, index.order, run, reach), found,
+        Places(index.order) if strict else None,
+    )  # fmt: skip
     if not found.holds or others.between:
         found = InOrder(others.numbers(), FrameCheck(surveyed=Survey(_Others(index, info, reach).layouts)))
         for entries in index.order.windows(numbers=reach):
-            by_number([read_entries(source, index.journal_id, entries)], found, run)
+            by_number([read_entries(source, index.journal_id, entries, strict=strict)], found, run)
     others.tell_edges(found.numbers, identity)
     found.frames.surveyed.layouts.take(index.survey.layouts, others.later)
     tell_contents(report, told, found, wrapped=others.may_lack_start)
@@ -145,8 +150,9 @@ def _merged(spans: Iterable[Span]) -> list[Span]:
 
 
 def _check_spans(
-    source: ByteSource, identity: Identity, report: VerifyReport, told: Findings, spans: list[Span], found: InOrder
-) -> None:
+    source: ByteSource, identity: Identity, report: VerifyReport, told: Findings, spans: list[Span], found: InOrder,
+    places: Places | None,
+) -> None:  # fmt: skip
     """Every block in ``spans``, and the run's numbers and frames on the way. A run that goes on at the file's beginning
     has its earlier numbers in the last span."""
     turned = len(spans) > 1 and spans[0][0] == 1
@@ -154,6 +160,8 @@ def _check_spans(
     for first, stop in [*spans[1:], spans[0]] if turned else spans:
         part = BlockCheck(identity.header, first, report.blocks)
         for blocks in scan_blocks(source, identity.journal_id, first, stop):
+            if places is not None:
+                places.require(blocks)
             frames, unexplained = frames_of(blocks)
             part.add(blocks, unexplained)
             of_run = _of_run(blocks, report.only_run)

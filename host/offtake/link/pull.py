@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from offtake.card import open_journal
-from offtake.errors import DamageError, InputOutputError, UsageError
+from offtake.errors import DamageError, UsageError
+from offtake.export.aside import cannot_write, require_folder
 from offtake.generated.records import BLOCK_SIZE, Status
 from offtake.journal.codec import block_status, decode_journal_header
 from offtake.link.desk import Desk, checked_speed
@@ -106,7 +107,7 @@ def pull(source: Source, target: Path, progress: Progress | None = None) -> Pull
             size = copier.copy(file, done)
     except OSError as error:
         # Of the copying, or of closing the file on a disk that is full.
-        raise InputOutputError(f"cannot write: {error.strerror or error}", where=str(part)) from error
+        raise cannot_write(part, error) from error
     _put_in_place(part, target)
     note.unlink(missing_ok=True)
     return PullResult(
@@ -124,11 +125,12 @@ def pull(source: Source, target: Path, progress: Progress | None = None) -> Pull
 
 
 def require_new(target: Path) -> None:
-    """UsageError unless ``target`` is a name that nothing has yet."""
+    """UsageError unless ``target`` is a name that nothing has yet, InputOutputError unless its folder is there."""
     if target.is_dir():
         raise UsageError("is a folder", where=str(target), expected="a file name")
     if os.path.lexists(target):
         raise UsageError("exists already", where=str(target), expected="a new name; nothing is overwritten")
+    require_folder(target)
 
 
 def part_paths(target: Path) -> tuple[Path, Path]:
@@ -228,7 +230,7 @@ def _open_part(part: Path, note: Path, extent: Extent) -> Iterator[tuple[BinaryI
     except FileExistsError as error:
         raise _stray(part) from error
     except OSError as error:
-        raise InputOutputError(f"cannot write: {error.strerror}", where=str(part)) from error
+        raise cannot_write(part, error) from error
     with file:
         yield file, done or 0
 
@@ -286,6 +288,6 @@ def _put_in_place(part: Path, target: Path) -> None:
         raise UsageError("exists already", where=str(target), expected="a new name; nothing is overwritten") from error
     except OSError as error:
         if error.errno not in _NO_LINKS:
-            raise InputOutputError(f"cannot write: {error.strerror}", where=str(target)) from error
+            raise cannot_write(target, error) from error
         require_new(target)
         os.rename(part, target)

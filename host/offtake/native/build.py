@@ -75,7 +75,9 @@ def _compiled(target: Path, flags: list[str]) -> bool:
         subprocess.run(command, capture_output=True, check=True, timeout=_SECONDS)
         os.replace(scratch, target)
     except (OSError, subprocess.SubprocessError):
+        return False
+    finally:
+        # Gone already where all went well by renaming; an interrupt, too, leaves nothing.
         with suppress(OSError):
             os.unlink(scratch)
-        return False
     return True

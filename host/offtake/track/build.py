@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Sequence
 
 from offtake.dialects.message import DecodeCounts, Fault
 from offtake.dialects.registry import chosen_dialects
@@ -39,26 +39,15 @@ class EpochReader:
         """What there is to say of the positions, in words."""
         return self._grouper.notes
 
-    def batches(self, windows: Iterable[StreamWindow]) -> Iterator[EpochBatch]:
-        """Yield the epochs of the whole stream, some at a time, one batch at least; their UTC is not known yet."""
-        for window in windows:
-            yield from self._grouper.batches(window)
-        yield self._grouper.finish()
-
-
-def read_track(
-    windows: Iterable[StreamWindow],
-    *,
-    baud: int,
-    run: int,
-    extra_dialects: Sequence[AnyDialect] = (),
-    latency_s: float = 0.0,
-) -> Track:
-    """Decode the receiver's stream to a track; raises as :class:`EpochReader`. ``latency_s`` as in
-    :func:`offtake.track.timeline.fit_timeline`."""
-    reader = EpochReader(baud=baud, run=run, extra_dialects=extra_dialects)
-    epochs = EpochBatch.concat(list(reader.batches(windows)))
-    return track_of(epochs, run, reader.counts, reader.notes, latency_s=latency_s)
+    def batches(self, windows: Iterable[StreamWindow]) -> Generator[EpochBatch, None, None]:
+        """Yield the epochs of the whole stream, some at a time, one batch at least; their UTC is not known yet. Who
+        stops before the end closes it."""
+        try:
+            for window in windows:
+                yield from self._grouper.batches(window)
+            yield self._grouper.finish()
+        finally:
+            self._grouper.close()
 
 
 def track_of(

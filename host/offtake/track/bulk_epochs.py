@@ -90,8 +90,9 @@ class EpochGrouper:
     nothing (small windows are taken together until there are ``at_once`` bytes). The epochs are those of
     :func:`~offtake.track.epochs.group_epochs`. ``plain`` counts the epochs that were merged together, ``single`` those
     that were put together one by one. Of a long stream a thread decodes one window while the epochs of the one before
-    are put together; ``counts`` and ``notes`` are those of the whole stream when it is finished. Raises
-    :class:`~offtake.errors.UsageError` as :class:`WindowDecoder`.
+    are put together; it ends with :meth:`finish`, or with :meth:`close` where that is not reached. ``counts`` and
+    ``notes`` are those of the whole stream when it is finished. Raises :class:`~offtake.errors.UsageError` as
+    :class:`WindowDecoder`.
     """
 
     def __init__(
@@ -148,9 +149,18 @@ class EpochGrouper:
         if sum(len(one.data) for one in self._held) < self._at_once:
             return
         for part in self._held_parts():
-            before, self._ahead = self._ahead, self._begin(part)
-            if before is not None:
-                yield self.take(before.result())
+            decoded = self._decoded_ahead(part)
+            if decoded is not None:
+                yield self.take(decoded)
+
+    def _decoded_ahead(self, following: Chunks | None) -> DecodedWindow | None:
+        """The window that was decoded ahead, if one was; the ``following`` one is from now on."""
+        before, self._ahead = self._ahead, None if following is None else self._begin(following)
+        try:
+            return None if before is None else before.result()
+        finally:
+            # It keeps the error that decoding met, and the error this frame.
+            del before
 
     def _begin(self, chunks: Chunks) -> Future[DecodedWindow]:
         """Have a window decoded while the caller goes on: most of the time goes into loops without Python's lock."""
@@ -175,18 +185,21 @@ class EpochGrouper:
     def finish(self, decoded: DecodedWindow | None = None) -> EpochBatch:
         """Say that the stream ends here, and return the epochs that were still open; ``decoded`` is what the decoder
         had to say at the end, if it is not this one's own."""
-        batches = []
-        if self._ahead is not None:
-            batches.append(self.take(self._ahead.result()))
-            self._ahead = None
+        ahead = self._decoded_ahead(None)
+        batches = [] if ahead is None else [self.take(ahead)]
         # A stream of less than a window has no thread.
         batches += [self.take(self._decoder.window(part)) for part in self._held_parts()]
-        if self._thread is not None:
-            self._thread.shutdown()
+        self.close()
         batches.append(self.take(self._decoder.finish() if decoded is None else decoded))
         batches.append(EpochBatch.of(list(self._grouping.finish()), self._run))
         self.single += len(batches[-1].fixes)
         return EpochBatch.concat(batches)
+
+    def close(self) -> None:
+        """End the thread, if there is one; what it decodes is given up."""
+        thread, self._thread, self._ahead = self._thread, None, None
+        if thread is not None:
+            thread.shutdown(cancel_futures=True)
 
     def take(self, decoded: DecodedWindow) -> EpochBatch:
         """Take the next window's messages, as a :class:`WindowDecoder` of the same dialects made them."""

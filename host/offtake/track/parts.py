@@ -2,7 +2,7 @@
 
 Each part is looked over together with some epochs before and after it, so that what is found and the time line go on
 over the seams. What no neighbourhood can tell is decided part by part: the usual interval, noise and dilution, what
-speed a standing output is held against, on which day a stretch without any date lies before the first one is told.
+speed a standing output is held against. Parts before the first that tells a date need a line that does.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from offtake.track.ragged import Indices
 from offtake.track.skies import SkyColumns
 from offtake.track.timeline import TimeLine, fit_timeline
 from offtake.track.timeline.carry import with_dates, with_dates_of, with_leap
+from offtake.track.timeline.join import light
 from offtake.track.timeline.line import REJECT_S
 
 PART_EPOCHS = 131_072
@@ -81,8 +82,8 @@ def track_parts(
     """Yield run number ``run`` in parts, at least one; a run that is no longer than a part in one.
 
     ``told`` says what else is known when it is asked, after the last of ``batches`` of all the run. ``latency_s`` as in
-    :func:`offtake.track.timeline.fit_timeline`; ``known`` is a line of the run whose dates count where a part tells
-    none, ``limits`` as in :func:`offtake.track.analyse.analyse`.
+    :func:`offtake.track.timeline.fit_timeline`; ``known`` is a line of the run that counts where a part tells no date
+    and no part before it did, ``limits`` as in :func:`offtake.track.analyse.analyse`.
     """
     dealer = _Dealer(run, told, latency_s, known, limits or Limits())
     waiting: list[EpochBatch] = []
@@ -180,9 +181,15 @@ class _Dealer:
 
     def _fit(self, marks: MarkColumns) -> TimeLine:
         line = fit_timeline(with_leap(marks, self._leap_s), latency_s=self._latency_s)
-        if line.usable or self._known is None or not self._known.usable:
-            return line
-        return fit_timeline(with_dates_of(marks, self._known), latency_s=self._latency_s)
+        if not line.usable and self._known is not None and self._known.usable:
+            dated = fit_timeline(with_dates_of(marks, self._known), latency_s=self._latency_s)
+            # Where not even the time of day was told the known line goes on, with no word of the marks.
+            line = dated if dated.usable else replace(
+                self._known, mark_utc_us=line.mark_utc_us, residuals_s=line.residuals_s, marks_used=0,
+                marks_rejected=line.marks_rejected, notes=line.notes,
+            )  # fmt: skip
+        self._known = light(line) if line.usable else self._known
+        return line
 
     def _gaps(
         self, fixes: FixColumns, own: int, found: Analysis, losses: Sequence[int], end_us: int | None, is_last: bool

@@ -134,6 +134,7 @@ class Order:
         # Clusters: where each begins among the extents, and one past the last; its first number, and one past its last.
         self._bounds = np.append(np.flatnonzero(begins), extents.size)
         self._cluster = np.cumsum(begins) - 1
+        self._by_run: tuple[NDArray[np.int32], Ints] | None = None
         self._first = first[self._bounds[:-1]]
         self._stop = reach[self._bounds[1:] - 1]
         self._broken = self._broken_at_clusters()
@@ -143,16 +144,25 @@ class Order:
         block of ``run``; at most :data:`~offtake.journal.bulk.window.WINDOW_BLOCKS` at once (a number's entries are
         never parted)."""
         low, high = numbers if numbers is not None else (0, 2**32)
-        wanted = (self._stop > low) & (self._first <= high)
-        if run is not None:
-            wanted &= np.bincount(self._cluster[self.extents["run"] == run], minlength=wanted.size) > 0
-        for entries in self._windows_of(np.flatnonzero(wanted), low):
+        clusters = np.arange(self._first.size) if run is None else self._clusters_of(run)
+        wanted = (self._stop[clusters] > low) & (self._first[clusters] <= high)
+        for entries in self._windows_of(clusters[wanted], low):
             chosen = (entries.number >= low) & (entries.number <= high)
             if run is not None:
                 of_run = entries.run == run
                 chosen &= np.isin(entries.number, entries.number[of_run]) if entries.with_copies else of_run
             if chosen.any():
                 yield entries if chosen.all() else entries.taken(np.flatnonzero(chosen))
+
+    def _clusters_of(self, run: int) -> Ints:
+        """The clusters that hold a block of ``run``."""
+        if self._by_run is None:
+            # Who goes from run to run, of which there may be thousands, must not look at every extent each time.
+            by_run = np.argsort(self.extents["run"], kind="stable")
+            self._by_run = self.extents["run"][by_run], self._cluster[by_run]
+        runs, clusters = self._by_run
+        first, stop = np.searchsorted(runs, run, "left"), np.searchsorted(runs, run, "right")
+        return np.unique(clusters[first:stop])
 
     def _windows_of(self, clusters: Ints, low: int) -> Iterator[Entries]:
         single = np.diff(self._bounds)[clusters] == 1

@@ -16,10 +16,12 @@ from offtake.journal.bulk.window import DAMAGED, BlockTable, classify_blocks
 from offtake.journal.frames import Frame
 from offtake.journal.scan import Kind, Seen, classify
 from offtake.journal.source import ByteSource
+from offtake.journal.stale import require_entries, stale_at
 
 
-def read_entries(source: ByteSource, journal_id: int | None, entries: Entries) -> BlockTable:
-    """The blocks of ``entries``, one after the other; what the source no longer returns is zeros."""
+def read_entries(source: ByteSource, journal_id: int | None, entries: Entries, *, strict: bool = False) -> BlockTable:
+    """The blocks of ``entries``, one after the other; what the source no longer returns is zeros. With ``strict``
+    StaleIndexError where one is not what the entries say."""
     position = entries.position
     begins = np.flatnonzero(np.diff(position, prepend=-2) != 1)
     parts = []
@@ -27,6 +29,8 @@ def read_entries(source: ByteSource, journal_id: int | None, entries: Entries) -
         size = (end - begin) * BLOCK_SIZE
         parts.append(source.read(int(position[begin]) * BLOCK_SIZE, size).ljust(size, b"\0"))
     blocks = classify_blocks(parts[0] if len(parts) == 1 else b"".join(parts), position, journal_id)
+    if strict:
+        require_entries(blocks, entries)
     # A file may change while it is read: what is not what the passage over it found counts for nothing.
     wrong = blocks.intact & ((blocks.number != entries.number) | (entries.what & WHOLE == 0))
     blocks.kind[wrong] = DAMAGED
@@ -55,12 +59,15 @@ def salvaged_tables(
     lap: int,
     run: int | None = None,
     numbers: tuple[int, int] | None = None,
+    *,
+    strict: bool = False,
 ) -> Iterator[FrameTable]:
     """Tables of all frames that are left, those of damaged blocks in their places: in order of number, then place,
-    then position. All frames of one number are in one table."""
-    neighbours = _Neighbours(source, journal_id)
+    then position. All frames of one number are in one table. With ``strict`` StaleIndexError where a block is not what
+    the order says."""
+    neighbours = _Neighbours(source, journal_id, strict=strict)
     for entries in order.windows(run, numbers):
-        blocks = read_entries(source, journal_id, entries)
+        blocks = read_entries(source, journal_id, entries, strict=strict)
         frames = frames_of(blocks, entries.what & CHECKED > 0)[0]
         hurt = np.flatnonzero(entries.what & WHOLE == 0)
         if hurt.size:
@@ -96,6 +103,8 @@ def _hurt_frames(
         around = (neighbours.at(int(entries.before[index])), neighbours.at(int(entries.after[index])))
         frames = frames_of_hurt(classify(position, data, journal_id), journal_id, *around, lap)
         chosen = [frame for frame in frames if frame.block_number == number]
+        if neighbours.strict and not chosen:
+            raise stale_at(position)
         found += chosen
         bases += [index * BLOCK_SIZE] * len(chosen)
     return table_of(found, blocks.data, journal_id, bases)
@@ -104,7 +113,8 @@ def _hurt_frames(
 class _Neighbours:
     """Intact blocks that were noted beside damaged ones; the last two are remembered."""
 
-    def __init__(self, source: ByteSource, journal_id: int) -> None:
+    def __init__(self, source: ByteSource, journal_id: int, *, strict: bool) -> None:
+        self.strict = strict
         self._source = source
         self._journal_id = journal_id
         self._known: dict[int, Seen] = {}
@@ -119,6 +129,8 @@ class _Neighbours:
                 del self._known[next(iter(self._known))]
             self._known[position] = classify(position, data, self._journal_id)
         seen = self._known[position]
+        if self.strict and seen.kind is not Kind.INTACT:
+            raise stale_at(position)
         return seen if seen.kind is Kind.INTACT else None
 
 
