@@ -14,7 +14,7 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from offtake.track.ragged import Flags, Indices, joined_starts, pieces, rows_of, starts_of, taken_lists
+from offtake.track.ragged import EqualAsSequence, Flags, Indices, joined_starts, pieces, rows_of, starts_of, taken_lists
 from offtake.track.values import Fix
 
 Floats = NDArray[np.float64]
@@ -54,7 +54,7 @@ def utc_us_of(utc: dt.datetime | None) -> int:
 
 
 @dataclass(frozen=True, eq=False)
-class FixColumns(Sequence[Fix]):
+class FixColumns(EqualAsSequence, Sequence[Fix]):
     """The epochs of run number ``run``, in stream order: n of them, every array of shape (n,) unless said otherwise.
 
     The fields are those of :class:`~offtake.track.values.Fix`, with ``tick_us`` in microseconds since power-up and
@@ -196,14 +196,6 @@ class FixColumns(Sequence[Fix]):
         for number, values in enumerate(zip(*lists.values(), strict=True)):
             said = tuple(offsets[starts[number] - starts[0] : starts[number + 1] - starts[0]])
             yield Fix(run=self.run, source_offsets=said, **dict(zip(lists, values, strict=True)))
-
-    def __eq__(self, other: object) -> bool:
-        """As sequences are equal: the same epochs in the same order."""
-        if not isinstance(other, Sequence) or isinstance(other, str | bytes):
-            return NotImplemented
-        return len(self) == len(other) and all(one == two for one, two in zip(self, other, strict=True))
-
-    __hash__ = None  # type: ignore[assignment]
 
     @classmethod
     def concat(cls, parts: Sequence[FixColumns]) -> FixColumns:

@@ -11,7 +11,7 @@ from typing import Any, overload
 import numpy as np
 
 from offtake.track.fixes import wholes_of
-from offtake.track.ragged import Flags, Indices, pieces, rows_of
+from offtake.track.ragged import EqualAsSequence, Flags, Indices, pieces, rows_of
 from offtake.track.timemark import TimeMark
 
 NO_DAY = int(np.iinfo(np.int64).min)
@@ -23,7 +23,7 @@ _UNIX_DAY = dt.date(1970, 1, 1).toordinal()
 
 
 @dataclass(frozen=True, eq=False)
-class MarkColumns(Sequence[TimeMark]):
+class MarkColumns(EqualAsSequence, Sequence[TimeMark]):
     """A run's marks, in stream order, every array of shape (n,).
 
     The fields are those of :class:`~offtake.track.timemark.TimeMark`; what was not told is -1. ``day`` is the date in
@@ -94,14 +94,6 @@ class MarkColumns(Sequence[TimeMark]):
         lists["date"] = [None if one == NO_DAY else dt.date.fromordinal(one + _UNIX_DAY) for one in lists.pop("day")]
         for values in zip(*lists.values(), strict=True):
             yield TimeMark(**dict(zip(lists, values, strict=True)))
-
-    def __eq__(self, other: object) -> bool:
-        """As sequences are equal: the same marks in the same order."""
-        if not isinstance(other, Sequence) or isinstance(other, str | bytes):
-            return NotImplemented
-        return len(self) == len(other) and all(one == two for one, two in zip(self, other, strict=True))
-
-    __hash__ = None  # type: ignore[assignment]
 
     @classmethod
     def concat(cls, parts: Sequence[MarkColumns]) -> MarkColumns:

@@ -14,6 +14,17 @@ PIECE = 1024
 """Rows that are made into objects at once while columns are gone through one by one."""
 
 
+class EqualAsSequence:
+    """Columns that are equal to any sequence of the same members in the same order, and so have no hash."""
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(self, Sequence) or not isinstance(other, Sequence) or isinstance(other, str | bytes):
+            return NotImplemented
+        return len(self) == len(other) and all(one == two for one, two in zip(self, other, strict=True))
+
+    __hash__ = None  # type: ignore[assignment]
+
+
 def starts_of(lengths: Sequence[int] | Indices) -> Indices:
     """Where lists of these ``lengths`` begin, shape (n+1,): list i's members are those from [i] to [i+1]."""
     starts = np.zeros(len(lengths) + 1, dtype=np.int64)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from offtake.track.fixes import NO_TIME, Floats, floats_of, utc_of, utc_us_of, wholes_of
-from offtake.track.ragged import Flags, Indices, joined_starts, pieces, rows_of, starts_of, taken_lists
+from offtake.track.ragged import EqualAsSequence, Flags, Indices, joined_starts, pieces, rows_of, starts_of, taken_lists
 from offtake.track.values import SYSTEMS, Satellite, Sky
 
 SYSTEM_NONE = -1
@@ -26,7 +26,7 @@ _FLAT = ("system", "satellite_id", *_FLOATS, "used", "signal_id")
 
 
 @dataclass(frozen=True, eq=False)
-class SkyColumns(Sequence[Sky]):
+class SkyColumns(EqualAsSequence, Sequence[Sky]):
     """The epochs of run number ``run`` that told of satellites, in stream order: n of them, and all their satellites.
 
     ``fix`` is the row of each one's epoch in the fixes (-1 not known), ``tick_us`` and ``utc_us`` (microseconds since
@@ -151,14 +151,6 @@ class SkyColumns(Sequence[Sky]):
             [None if one < 0 else one for one in self.signal_id[piece].tolist()],
         )
         return [Satellite(*values) for values in zip(*columns, strict=True)]
-
-    def __eq__(self, other: object) -> bool:
-        """As sequences are equal: the same skies in the same order."""
-        if not isinstance(other, Sequence) or isinstance(other, str | bytes):
-            return NotImplemented
-        return len(self) == len(other) and all(one == two for one, two in zip(self, other, strict=True))
-
-    __hash__ = None  # type: ignore[assignment]
 
     @classmethod
     def concat(cls, parts: Sequence[SkyColumns]) -> SkyColumns:
